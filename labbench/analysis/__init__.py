@@ -1,0 +1,1 @@
+"""From a study to a frozen, re-computable answer."""

@@ -1,0 +1,1 @@
+"""What is done to coupons: repairs, loads, moves, inspections, breaks, deviations."""

@@ -1,0 +1,5 @@
+"""Settings, addresses, queue."""
+
+from labbench.config.celery import app as celery_app
+
+__all__ = ["celery_app"]

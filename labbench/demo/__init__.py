@@ -1,0 +1,1 @@
+"""An invented scenario to look at: its generator and its loader."""

@@ -1,0 +1,1 @@
+"""Long work as rows: claimed, beating, cancellable, recoverable."""

@@ -1,0 +1,1 @@
+"""What the lab has: people, resins, lamps, meters, glass, procedures, profiles, chambers."""

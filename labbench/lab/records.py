@@ -1,0 +1,50 @@
+"""How a record is kept: validated, saved, and remembered with who, when and why."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, TypeVar
+
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError, models, transaction
+
+Row = TypeVar("Row", bound=models.Model)
+
+
+def keep(row: Row, *, by: Any, reason: str = "", at: datetime | None = None) -> Row:
+    """Validate and save a row; its history names the person, and the reason where a stored record is corrected.
+
+    Raises ValidationError with the broken rule in words, also where only the database could see it.
+    """
+    remember(row, by=by, reason=reason, at=at)
+    row.full_clean()
+    try:
+        with transaction.atomic():
+            row.save()
+    except IntegrityError as refused:
+        raise ValidationError(broken_rule(refused)) from refused
+    return row
+
+
+def remove(row: models.Model, *, by: Any, reason: str) -> None:
+    """Delete a row; its history keeps what it was, who took it out and why."""
+    if not reason.strip():
+        raise ValidationError("Say why this record is taken out.")
+    remember(row, by=by, reason=reason)
+    row.delete()
+
+
+def remember(row: models.Model, *, by: Any, reason: str = "", at: datetime | None = None) -> None:
+    """Attach what the history row will say."""
+    row._history_user = by  # type: ignore[attr-defined]
+    row._change_reason = reason  # type: ignore[attr-defined]
+    if at is not None:
+        row._history_date = at  # type: ignore[attr-defined]
+
+
+def broken_rule(refused: IntegrityError) -> str:
+    """The sentence that a trigger of ours raised, or a plain one."""
+    first_line = str(refused).splitlines()[0]
+    if "labbench: " in first_line:
+        return first_line.split("labbench: ", 1)[1]
+    return f"The database refused this record: {first_line}"

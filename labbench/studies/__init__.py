@@ -1,0 +1,1 @@
+"""What is asked: studies, factors, levels, coupons."""
