@@ -1,0 +1,291 @@
+"""The whole analysis of a coupon sheet: every number of the `analyze` document, as dataclasses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labbench.science.comparisons import kruskal_wallis, welch_anova, worst_rank
+from labbench.science.contingency import fisher_freeman_halton
+from labbench.science.findings import Finding
+from labbench.science.levels import LevelEvaluation, evaluate_levels, event_rounds
+from labbench.science.multiplicity import holm
+from labbench.science.regression import adjusted_tests
+from labbench.science.sheet import CouponSheet, FactorColumn, RunnableLevels
+from labbench.science.stratified import StratifiedFinding, stratified
+from labbench.science.survival import log_rank
+from labbench.science.trend import cochran_armitage
+from labbench.science.unconditional import boschloo
+
+try:
+    from labbench.science.isolation import Isolation, isolate
+except ImportError:  # until that module is there
+    Isolation = isolate = None  # type: ignore[assignment,misc]
+
+Progress = Callable[[int, int], None]
+DEFAULT_SEED = 20260101
+BLOCK = "block"
+
+
+@dataclass(frozen=True, slots=True)
+class StrengthComparison:
+    """Tests whether strength differs between the levels of a factor."""
+
+    kruskal_wallis: Finding
+    welch: Finding
+    worst_rank: Finding
+
+
+@dataclass(frozen=True, slots=True)
+class FactorEvaluation:
+    """Everything computed for one factor. `survival_by_block` is None where no block is known."""
+
+    factor: str
+    kind: str
+    missing: int
+    n_used: int
+    levels: tuple[LevelEvaluation, ...]
+    association: Finding
+    association_p_value_holm: float | None
+    unconditional: Finding | None
+    trend: Finding | None
+    stratified: tuple[tuple[str, StratifiedFinding], ...]
+    survival: Finding
+    survival_by_block: Finding | None
+    adjusted: Finding
+    strength: StrengthComparison | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """An analysed sheet."""
+
+    coupons: int
+    test: int
+    failed: int
+    rounds_planned: int
+    controls: dict[str, int]
+    confidence: float
+    margin: float
+    seed: int
+    factors: tuple[FactorEvaluation, ...]
+    isolation: Isolation | None
+    warnings: tuple[str, ...]
+
+
+def evaluate(
+    sheet: CouponSheet,
+    *,
+    confidence: float = 0.95,
+    margin: float = 0.15,
+    next_count: int = 0,
+    runnable: RunnableLevels | None = None,
+    seed: int = DEFAULT_SEED,
+    progress: Progress | None = None,
+) -> Evaluation:
+    """Analyse a sheet.
+
+    Parameters
+    ----------
+    sheet : CouponSheet
+    confidence : float
+        Two-sided coverage of every interval.
+    margin : float
+        Largest difference of failure shares that does not matter.
+    next_count : int
+        Coupons to propose for the next load.
+    runnable : RunnableLevels, optional
+        What could be run beyond the sheet.
+    seed : int
+        The same sheet and seed give the same result to the last bit.
+    progress : callable, optional
+        Called as ``progress(done, total)`` after each step; what it raises ends the analysis and is passed on.
+
+    Raises
+    ------
+    ValueError
+        If confidence is not between 0 and 1, margin not above 0 and below 1, or next_count negative.
+    """
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence {confidence} is not between 0 and 1")
+    if not 0 < margin < 1:
+        raise ValueError(f"margin {margin} is not between 0 and 1")
+    if next_count < 0:
+        raise ValueError(f"{next_count} coupons can't be proposed")
+    steps = _Steps(len(sheet.factors) + 2, progress)
+    blocks = block_codes(sheet)
+    adjusted = adjusted_tests(sheet.factors, sheet.is_failed, sheet.is_test)
+    steps.done()
+    factors = []
+    for number, factor in enumerate(sheet.factors):
+        rng = np.random.default_rng([seed, number])
+        factors.append(_evaluate_factor(sheet, factor, blocks, adjusted[number], confidence=confidence, rng=rng))
+        steps.done()
+    adjusted_p = holm([factor.association.p_value for factor in factors])
+    isolation = isolate and isolate(
+        sheet, margin=margin, next_count=next_count, runnable=runnable, rng=np.random.default_rng(seed)
+    )
+    steps.done()
+    return Evaluation(
+        coupons=len(sheet.coupons),
+        test=int(sheet.is_test.sum()),
+        failed=int((sheet.is_test & sheet.is_failed).sum()),
+        rounds_planned=sheet.rounds,
+        controls={role: int((sheet.roles == role).sum()) for role in ("pristine", "unrepaired", "reference")},
+        confidence=confidence,
+        margin=margin,
+        seed=seed,
+        factors=tuple(
+            replace(factor, association_p_value_holm=p) for factor, p in zip(factors, adjusted_p, strict=True)
+        ),
+        isolation=isolation,
+        warnings=(*sheet_warnings(sheet), *(isolation.warnings if isolation else ())),
+    )
+
+
+def block_codes(sheet: CouponSheet) -> NDArray[np.int64]:
+    """A number per block, -1 where it is not known."""
+    numbers: dict[str, int] = {}
+    return np.array(
+        [-1 if block is None else numbers.setdefault(block, len(numbers)) for block in sheet.blocks], dtype=np.int64
+    )
+
+
+def sheet_warnings(sheet: CouponSheet) -> list[str]:
+    """What the reader of the numbers must know about the coupons behind them."""
+    test, failed = sheet.is_test, sheet.is_failed
+    warnings = []
+    if not test.any():
+        return ["The sheet has no test coupons."]
+    broken = int((test & np.isfinite(sheet.strength_mpa)).sum())
+    lost = int((test & failed & ~np.isfinite(sheet.strength_mpa)).sum())
+    if broken and lost:
+        warnings.append(
+            f"Mean strength and percent of new glass cover the {broken} coupons that were broken; "
+            f"{lost} cracked out before and have no strength. The worst-rank test counts them."
+        )
+    ended = int((test & ~failed & (sheet.rounds_survived < sheet.rounds_planned)).sum())
+    if ended:
+        warnings.append(
+            f"{ended} test coupons held so far but have not been through all planned rounds; "
+            "failure shares count them as held."
+        )
+    references = (sheet.roles == "reference") & failed
+    if references.any():
+        warnings.append(f"{int(references.sum())} reference repairs cracked out: check the loads they were in.")
+    pristine = (sheet.roles == "pristine") & failed
+    if pristine.any():
+        warnings.append(f"{int(pristine.sum())} pristine controls cracked out: the rounds themselves break glass.")
+    return warnings
+
+
+class _Steps:
+    """Counts steps for the progress callback."""
+
+    def __init__(self, total: int, progress: Progress | None) -> None:
+        self.count, self.total, self.progress = 0, total, progress
+
+    def done(self) -> None:
+        self.count += 1
+        if self.progress is not None:
+            self.progress(self.count, self.total)
+
+
+def _evaluate_factor(
+    sheet: CouponSheet,
+    factor: FactorColumn,
+    blocks: NDArray[np.int64],
+    adjusted: Finding,
+    *,
+    confidence: float,
+    rng: np.random.Generator,
+) -> FactorEvaluation:
+    used = sheet.is_test & (factor.codes >= 0)
+    codes, is_failed = factor.codes[used], sheet.is_failed[used]
+    levels = evaluate_levels(sheet, factor, used, confidence=confidence)
+    failed = np.array([level.failed for level in levels], dtype=np.int64)
+    coupons = np.array([level.coupons for level in levels], dtype=np.int64)
+    association = fisher_freeman_halton(failed, coupons, rng=rng)
+    unconditional = trend = None
+    if len(levels) == 2:
+        unconditional = boschloo(int(failed[0]), int(coupons[0]), int(failed[1]), int(coupons[1]))
+    if factor.kind == "numeric":
+        trend = cochran_armitage(failed, coupons, np.array([float(level.level) for level in levels]))
+    strata = [
+        (other.name, other.codes) for other in sheet.factors if other is not factor and other.kind == "categorical"
+    ]
+    if (blocks >= 0).any():
+        strata.append((BLOCK, blocks))
+    # Codes of the levels that occur: 0, 1, ...
+    dense = np.unique(codes, return_inverse=True)[1].ravel()
+    times = event_rounds(sheet)[used]
+    by_block = None
+    in_block = blocks[used] >= 0
+    if in_block.any():
+        by_block = log_rank(
+            times[in_block], is_failed[in_block], dense[in_block], len(levels), strata=blocks[used][in_block]
+        )
+    return FactorEvaluation(
+        factor=factor.name,
+        kind=factor.kind,
+        missing=int((sheet.is_test & (factor.codes < 0)).sum()),
+        n_used=len(codes),
+        levels=levels,
+        association=association,
+        association_p_value_holm=None,
+        unconditional=unconditional,
+        trend=trend,
+        stratified=tuple(
+            (name, stratified(dense, other[used], is_failed, len(levels), confidence=confidence))
+            for name, other in strata
+        ),
+        survival=log_rank(times, is_failed, dense, len(levels)),
+        survival_by_block=by_block,
+        adjusted=adjusted,
+        strength=_compare_strength(sheet.strength_mpa[used], is_failed, dense),
+        sentence=association_sentence(factor.name, levels, association),
+    )
+
+
+def _compare_strength(
+    strength_mpa: NDArray[np.float64], is_failed: NDArray[np.bool_], codes: NDArray[np.int64]
+) -> StrengthComparison | None:
+    """None where no coupon was broken."""
+    broken = np.isfinite(strength_mpa)
+    if not broken.any():
+        return None
+    values, groups = strength_mpa[broken], codes[broken]
+    return StrengthComparison(
+        kruskal_wallis(values, groups), welch_anova(values, groups), worst_rank(strength_mpa, is_failed, codes)
+    )
+
+
+def association_sentence(name: str, levels: tuple[LevelEvaluation, ...], association: Finding) -> str:
+    """The exact test in plain words."""
+    if not levels:
+        return f"No test coupon has a known level of {name}."
+    if len(levels) == 1:
+        only = levels[0]
+        return f"{only.failed} of {only.coupons} failed under {name} {only.level}, the only level: nothing to compare."
+    failed, coupons = sum(level.failed for level in levels), sum(level.coupons for level in levels)
+    if failed in (0, coupons):
+        return f"{'None' if failed == 0 else 'All'} of {coupons} coupons failed under every level of {name}."
+    worst = max(levels, key=lambda level: (level.failure_share, level.coupons))
+    rest_failed, rest = failed - worst.failed, coupons - worst.coupons
+    other = next(level.level for level in levels if level is not worst)
+    others = f"{name} {other}" if len(levels) == 2 else "the others"
+    counts = (
+        f"{worst.failed} of {worst.coupons} under {name} {worst.level} failed, {rest_failed} of {rest} under {others}"
+    )
+    p_value = association.p_value
+    if p_value is None or p_value > 0.5:
+        return f"{counts}; differences of this size come up by chance more often than not."
+    odds = 1 / max(p_value, 1e-12)
+    rounded = round(odds) if odds < 10 else int(float(f"{odds:.2g}"))
+    if p_value < 1e-9:
+        return f"{counts}; chance alone practically never gives a difference this large."
+    return f"{counts}; a difference this large between the levels would come up by chance about 1 time in {rounded:,}."

@@ -1,0 +1,70 @@
+"""Strength of the coupons that were broken, and its share of new glass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from labbench.science.findings import Floats
+from labbench.science.intervals import Interval
+from labbench.science.weibull import WeibullFit, weibull_fit
+
+RATIO_METHOD = "ratio of means, limits from its logarithm (delta method, t with Welch-Satterthwaite degrees of freedom)"
+
+
+@dataclass(frozen=True, slots=True)
+class StrengthRatio:
+    """Mean strength over mean strength of new glass, as a fraction of one; numbers None with a `reason`."""
+
+    ratio: float | None
+    interval: Interval
+    method: str = RATIO_METHOD
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StrengthSummary:
+    """Describes the broken coupons of one level; coupons that cracked out before are not in it."""
+
+    n: int
+    mean_mpa: float
+    sd_mpa: float | None
+    median_mpa: float
+    weibull: WeibullFit
+    percent_of_pristine: StrengthRatio | None
+
+
+def strength_summary(strength_mpa: Floats, pristine_mpa: Floats, *, confidence: float = 0.95) -> StrengthSummary | None:
+    """Summary of finite strengths; None without any. `percent_of_pristine` is None without broken pristine controls."""
+    x = strength_mpa[np.isfinite(strength_mpa)]
+    new = pristine_mpa[np.isfinite(pristine_mpa)]
+    if not len(x):
+        return None
+    ratio = strength_ratio(x, new, confidence=confidence) if len(new) else None
+    sd = float(x.std(ddof=1)) if len(x) > 1 else None
+    return StrengthSummary(len(x), float(x.mean()), sd, float(np.median(x)), weibull_fit(x), ratio)
+
+
+def strength_ratio(strength_mpa: Floats, pristine_mpa: Floats, *, confidence: float = 0.95) -> StrengthRatio:
+    """Ratio of mean strengths; var log(x̄/ȳ) = s_x²/(n_x x̄²) + s_y²/(n_y ȳ²).
+
+    Source of the parts: delta method, and F. E. Satterthwaite, Biometrics Bulletin 2 (1946), 110-114; the combination
+    is *common practice, no source*.
+    """
+    x, y = strength_mpa, pristine_mpa
+    nothing = Interval(None, None)
+    if y.mean() <= 0 or x.mean() < 0:
+        return StrengthRatio(None, nothing, reason="a mean strength is not above zero")
+    ratio = float(x.mean() / y.mean())
+    if len(x) < 2 or len(y) < 2:
+        return StrengthRatio(ratio, nothing, reason="limits need at least two broken coupons in each group")
+    if ratio == 0:
+        return StrengthRatio(ratio, nothing, reason="the mean strength is zero")
+    parts = np.array([x.var(ddof=1) / len(x) / x.mean() ** 2, y.var(ddof=1) / len(y) / y.mean() ** 2])
+    if parts.sum() == 0:
+        return StrengthRatio(ratio, nothing, reason="the strengths do not vary")
+    df = parts.sum() ** 2 / (parts**2 / np.array([len(x) - 1, len(y) - 1])).sum()
+    half = float(special.stdtrit(df, 0.5 + confidence / 2)) * float(np.sqrt(parts.sum()))
+    return StrengthRatio(ratio, Interval(float(ratio * np.exp(-half)), float(ratio * np.exp(half))))
