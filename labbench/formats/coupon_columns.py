@@ -56,7 +56,8 @@ def column_text(
             if not (takes_dates and cell.mark == "date"):
                 refused[place] = marked_fault(cell, is_number=is_number)
                 raw[place] = ""
-    meaning = {text: clean(text) if is_number else unguarded(clean(text)) for text in set(raw)}
+    has_guards = table.has_guards and not is_number
+    meaning = {text: unguarded(clean(text)) if has_guards else clean(text) for text in set(raw)}
     cells = [meaning[text] for text in raw]
     if not is_number:
         unfit = {

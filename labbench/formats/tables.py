@@ -42,6 +42,8 @@ class Table:
     notes : list of str
         What was done to read the file that whoever sent it should know.
     faults : FaultList
+    has_guards : bool
+        Whether an apostrophe before a formula's beginning is a guard, as in CSV, and no part of the text.
     """
 
     limits: Limits
@@ -51,6 +53,7 @@ class Table:
     rows: list[list[str]] = field(default_factory=list)
     row_numbers: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    has_guards: bool = False
 
     def add(self, row_number: int, cells: list[str]) -> None:
         """Take in the next row of the file; `cells` is kept, not copied.

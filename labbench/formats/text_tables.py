@@ -42,7 +42,7 @@ def read_text_table(data: bytes, *, known: Collection[str], limits: Limits, faul
     UnreadableFileError
         If the bytes are no text or the table goes beyond its limits.
     """
-    table = Table(limits, faults)
+    table = Table(limits, faults, has_guards=True)
     encoding = _encoding(data, table.notes)
     # newline="": line breaks inside quotes must reach the csv module as they are.
     text = io.TextIOWrapper(io.BytesIO(data), encoding=encoding, newline="")
