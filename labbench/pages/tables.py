@@ -3,10 +3,10 @@
 from typing import Any
 
 import django_tables2 as tables
-from django.template.loader import get_template
 from django.utils.html import format_html
 
-from labbench.pages.templatetags.quantities import absent, quantity
+from labbench.pages.templatetags.marks import mark
+from labbench.pages.templatetags.quantities import FIXED_DECIMALS, absent, is_number, number_text
 
 
 class SelectColumn(tables.Column):
@@ -26,7 +26,10 @@ class SelectColumn(tables.Column):
 
     def render(self, value: Any, record: Any) -> str:
         return format_html(
-            '<label><input type="checkbox" name="{}" value="{}"><span class="sr-only">Tick {}</span></label>', self.input_name, value, record
+            '<label><input type="checkbox" name="{}" value="{}"><span class="sr-only">Tick {}</span></label>',
+            self.input_name,
+            value,
+            record,
         )
 
 
@@ -41,8 +44,10 @@ class QuantityColumn(tables.Column):
         self.unit = unit
 
     def render(self, value: Any) -> str:
-        # The unit is in the heading; temperatures still need to know theirs for their one decimal.
-        return quantity(value, self.unit).removesuffix(f"\u202f{self.unit}")
+        # The unit is in the heading, but temperatures need to know theirs for their one decimal.
+        return (
+            number_text(value, decimals=FIXED_DECIMALS.get(self.unit)) if is_number(value) else absent("not measured")
+        )
 
 
 class MarkColumn(tables.Column):
@@ -50,7 +55,7 @@ class MarkColumn(tables.Column):
 
     def render(self, value: Any, record: Any, bound_column: Any) -> str:
         state = bound_column.accessor.resolve(record)
-        return get_template("parts/state_mark.html").render({"state": state, "label": value})
+        return mark(state, str(value))
 
 
 class CodeColumn(tables.Column):

@@ -2,7 +2,8 @@
 //
 // The figure is {data, layout} without colours of its own:
 //   trace.meta.series = 1..6          colour, dash and symbol of that series, so that the same thing looks the same in every plot
-//   trace.meta.role = "band"          an interval: filled with the pale colour of its series, no line, not in the legend
+//   trace.meta.role = "limit", then   an interval: first a trace with its lower limits (drawn as nothing), directly after it one with its
+//                     "band"          upper limits: between them the pale colour of the series. Give both the line.shape of their curve.
 //   any colour "@name" or "@name/0.3" the token --name of labbench.css, with that opacity
 "use strict";
 (() => {
@@ -55,8 +56,9 @@
     const number = trace.meta?.series;
     if (!number) return dress;
     const series = theme.series(number);
-    if (trace.meta.role === "band") {
-      return { fill: "toself", hoverinfo: "skip", showlegend: false, mode: "lines", ...dress, line: { width: 0, ...dress.line }, fillcolor: dress.fillcolor ?? series.pale };
+    if (trace.meta.role === "limit" || trace.meta.role === "band") {
+      const fill = trace.meta.role === "band" ? { fill: "tonexty", fillcolor: series.pale } : {};
+      return { ...fill, hoverinfo: "skip", showlegend: false, mode: "lines", ...dress, line: { width: 0, ...dress.line } };
     }
     const marker = { color: series.colour, ...dress.marker };
     if (dress.type === "bar" || dress.type === "histogram" || dress.type === "box" || dress.type === "violin") {
@@ -77,15 +79,17 @@
     const line = theme.colour("line");
     const axis = {
       gridcolor: line, zerolinecolor: theme.colour("line-strong"), linecolor: theme.colour("line-strong"), tickcolor: theme.colour("line-strong"),
-      ticks: "outside", ticklen: 5, showline: true, automargin: true, tickfont: { color: soft }, title: { font: { color: ink }, standoff: 10 },
+      ticks: "outside", ticklen: 5, showline: true, automargin: true, tickfont: { color: soft }, title: { font: { color: ink, size: 14 }, standoff: 10 },
     };
-    const shades = [theme.colour("sheet"), theme.colour("accent")];
+    // One hue from pale to deep: a reader who sees no hue still sees which place got more.
+    const shades = [[0, theme.colour("sunk")], [0.55, theme.colour("accent")], [1, theme.colour("ink")]];
+    const shaded = { colorscale: shades, colorbar: { outlinewidth: 0, ticks: "outside", tickcolor: theme.colour("line-strong"), tickfont: { color: soft }, title: { font: { size: 14 } } } };
     return {
+      data: { heatmap: [shaded], contour: [shaded] },
       layout: {
         font: { family: theme.font, size: 14, color: ink },
         paper_bgcolor: "rgba(0, 0, 0, 0)", plot_bgcolor: "rgba(0, 0, 0, 0)",
         colorway: Array.from({ length: theme.count }, (_, i) => theme.series(i + 1).colour),
-        colorscale: { sequential: [[0, shades[0]], [1, shades[1]]], sequentialminus: [[0, shades[1]], [1, shades[0]]] },
         margin: { t: 20, r: 20, b: 50, l: 60 },
         xaxis: axis, yaxis: axis,
         legend: { orientation: "h", x: 0, xanchor: "left", y: 1.02, yanchor: "bottom", font: { color: ink } },

@@ -55,7 +55,7 @@ UNIT_OF_SUFFIX = {
 
 def absent(words: str) -> SafeString:
     """A dash for the eye, words for a screen reader and for the pointer."""
-    return format_html('<span class="absent" title="{0}"><span aria-hidden="true">–</span><span class="sr-only">{0}</span></span>', words)
+    return format_html('<span class="absent" title="{0}"><span aria-hidden="true">—</span><span class="sr-only">{0}</span></span>', words)
 
 
 def is_number(value: object) -> bool:

@@ -1,12 +1,14 @@
-// Small manners of every page: the question before a form is sent, menus that close, messages that can be closed.
+// Small manners of every page: the question before a form is sent, menus that close, messages that can be closed,
+// a word when the server does not answer.
 "use strict";
 (() => {
-  // <form data-confirm="id of a dialog.ask">
+  // <form data-confirm="ID of a dialog.ask">
   document.addEventListener("submit", (event) => {
     const form = event.target;
     const dialog = form.dataset.confirm && document.getElementById(form.dataset.confirm);
     if (!dialog || form.dataset.confirmed) return;
     event.preventDefault();
+    event.stopPropagation(); // htmx would send the form all the same
     const button = event.submitter;
     dialog.returnValue = "no";
     dialog.addEventListener("close", () => {
@@ -29,6 +31,18 @@
       menu.querySelector("summary").focus();
     }
   });
+
+  // A whole page in answer to the request for a part: the session has ended, or the work has and its result waits.
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    if (!/^\s*<!doctype html/i.test(event.detail.xhr.responseText)) return;
+    event.detail.shouldSwap = false;
+    if (event.detail.xhr.status < 400) location.reload();
+  });
+  const showSilence = (silent) => {
+    for (const notice of document.querySelectorAll("[data-silence]")) notice.hidden = !silent;
+  };
+  document.addEventListener("htmx:sendError", () => showSilence(true));
+  document.addEventListener("htmx:beforeOnLoad", () => showSilence(false));
 
   const prepare = (part) => {
     for (const button of part.querySelectorAll("[data-dismiss]")) button.hidden = false;
