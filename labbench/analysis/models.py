@@ -28,7 +28,9 @@ class Analysis(models.Model):
         ordering = ["-requested_at", "-id"]
         verbose_name_plural = "analyses"
         constraints = [
-            models.UniqueConstraint(fields=["study", "inputs_sha256", "code_version"], name="analysis_is_made_once_per_inputs"),
+            models.UniqueConstraint(
+                fields=["study", "inputs_sha256", "code_version"], name="analysis_is_made_once_per_inputs"
+            ),
             models.CheckConstraint(
                 condition=Q(result=None, finished_at=None) | Q(result__isnull=False, finished_at__isnull=False),
                 name="analysis_finished_with_result",

@@ -14,9 +14,13 @@ class Repair(models.Model):
     coupon = models.OneToOneField(Coupon, on_delete=models.PROTECT, related_name="repair")
     repaired_at = models.DateTimeField()
     technician = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="repairs")
-    procedure_version = models.ForeignKey("lab.ProcedureVersion", on_delete=models.PROTECT, null=True, blank=True, related_name="repairs")
+    procedure_version = models.ForeignKey(
+        "lab.ProcedureVersion", on_delete=models.PROTECT, null=True, blank=True, related_name="repairs"
+    )
     resin_lot = models.ForeignKey("lab.ResinLot", on_delete=models.PROTECT, related_name="repairs")
-    pit_resin_lot = models.ForeignKey("lab.ResinLot", on_delete=models.PROTECT, null=True, blank=True, related_name="pit_repairs")
+    pit_resin_lot = models.ForeignKey(
+        "lab.ResinLot", on_delete=models.PROTECT, null=True, blank=True, related_name="pit_repairs"
+    )
     lamp = models.ForeignKey("lab.Lamp", on_delete=models.PROTECT, related_name="repairs")
     is_cover_on = models.BooleanField("cover on", default=False)
     distance_mm = models.FloatField("distance lamp to glass (mm)", null=True, blank=True)
@@ -25,11 +29,18 @@ class Repair(models.Model):
     pressure_minutes = models.FloatField("pressure (min)", null=True, blank=True)
     glass_c = models.FloatField("glass temperature (°C)", null=True, blank=True)
     room_c = models.FloatField("room temperature (°C)", null=True, blank=True)
-    radiometer = models.ForeignKey("lab.Radiometer", on_delete=models.PROTECT, null=True, blank=True, related_name="repairs")
-    irradiance_mw_cm2 = models.FloatField(
-        "irradiance at the glass (mW/cm²)", null=True, blank=True, help_text="As measured that day. Leave empty if it was not measured."
+    radiometer = models.ForeignKey(
+        "lab.Radiometer", on_delete=models.PROTECT, null=True, blank=True, related_name="repairs"
     )
-    survey = models.ForeignKey("lab.LampSurvey", on_delete=models.PROTECT, null=True, blank=True, related_name="repairs")
+    irradiance_mw_cm2 = models.FloatField(
+        "irradiance at the glass (mW/cm²)",
+        null=True,
+        blank=True,
+        help_text="As measured that day. Leave empty if it was not measured.",
+    )
+    survey = models.ForeignKey(
+        "lab.LampSurvey", on_delete=models.PROTECT, null=True, blank=True, related_name="repairs"
+    )
     dose_mj_cm2 = models.FloatField("radiant exposure (mJ/cm²)", null=True, blank=True, editable=False)
     note = models.TextField(blank=True)
     history = HistoricalRecords()
@@ -37,14 +48,24 @@ class Repair(models.Model):
     class Meta:
         ordering = ["-repaired_at"]
         constraints = [
-            models.CheckConstraint(condition=Q(cure_time_s__gt=0, cure_time_s__lte=86_400), name="repair_cure_time_0_to_1_day"),
-            models.CheckConstraint(condition=Q(distance_mm__gte=0, distance_mm__lte=2000), name="repair_distance_0_to_2000_mm"),
-            models.CheckConstraint(condition=Q(irradiance_mw_cm2__gte=0, irradiance_mw_cm2__lte=10_000), name="repair_irradiance_in_range"),
+            models.CheckConstraint(
+                condition=Q(cure_time_s__gt=0, cure_time_s__lte=86_400), name="repair_cure_time_0_to_1_day"
+            ),
+            models.CheckConstraint(
+                condition=Q(distance_mm__gte=0, distance_mm__lte=2000), name="repair_distance_0_to_2000_mm"
+            ),
+            models.CheckConstraint(
+                condition=Q(irradiance_mw_cm2__gte=0, irradiance_mw_cm2__lte=10_000), name="repair_irradiance_in_range"
+            ),
             models.CheckConstraint(condition=Q(dose_mj_cm2__gte=0), name="repair_dose_not_negative"),
             models.CheckConstraint(condition=Q(glass_c__range=(-60, 120)), name="repair_glass_temperature_in_range"),
             models.CheckConstraint(condition=Q(room_c__range=(-40, 70)), name="repair_room_temperature_in_range"),
-            models.CheckConstraint(condition=Q(vacuum_minutes__gte=0, vacuum_minutes__lte=1440), name="repair_vacuum_0_to_1440_min"),
-            models.CheckConstraint(condition=Q(pressure_minutes__gte=0, pressure_minutes__lte=1440), name="repair_pressure_0_to_1440_min"),
+            models.CheckConstraint(
+                condition=Q(vacuum_minutes__gte=0, vacuum_minutes__lte=1440), name="repair_vacuum_0_to_1440_min"
+            ),
+            models.CheckConstraint(
+                condition=Q(pressure_minutes__gte=0, pressure_minutes__lte=1440), name="repair_pressure_0_to_1440_min"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -60,8 +81,10 @@ class Load(models.Model):
         DONE = "done", "done"
 
     study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="loads")
-    name = models.CharField(max_length=60)
-    profile = models.ForeignKey("lab.ThermalProfile", on_delete=models.PROTECT, null=True, blank=True, related_name="loads")
+    name = models.CharField(max_length=200)
+    profile = models.ForeignKey(
+        "lab.ThermalProfile", on_delete=models.PROTECT, null=True, blank=True, related_name="loads"
+    )
     state = models.CharField(max_length=8, choices=State, default=State.PLANNED)
     ready_at = models.DateTimeField(null=True, blank=True)
     due_at = models.DateTimeField(null=True, blank=True)
@@ -101,14 +124,20 @@ class Booking(models.Model):
 
     load = models.ForeignKey(Load, on_delete=models.CASCADE, related_name="bookings")
     chamber = models.ForeignKey("lab.Chamber", on_delete=models.PROTECT, related_name="bookings")
-    step = models.ForeignKey("lab.ProfileStep", on_delete=models.PROTECT, null=True, blank=True, related_name="bookings")
+    step = models.ForeignKey(
+        "lab.ProfileStep", on_delete=models.PROTECT, null=True, blank=True, related_name="bookings"
+    )
     round_number = models.PositiveSmallIntegerField("round", null=True, blank=True)
     planned_start = models.DateTimeField()
     planned_end = models.DateTimeField()
     started_at = models.DateTimeField(null=True, blank=True)
     ended_at = models.DateTimeField(null=True, blank=True)
-    started_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    ended_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    started_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    ended_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
     history = HistoricalRecords()
 
     class Meta:
@@ -118,9 +147,12 @@ class Booking(models.Model):
             models.UniqueConstraint(fields=["load", "round_number", "step"], name="booking_once_per_step_of_a_load"),
             models.CheckConstraint(condition=Q(planned_end__gt=F("planned_start")), name="booking_ends_after_start"),
             models.CheckConstraint(condition=Q(ended_at__gt=F("started_at")), name="booking_ended_after_started"),
-            models.CheckConstraint(condition=Q(ended_at=None) | Q(started_at__isnull=False), name="booking_ended_only_if_started"),
             models.CheckConstraint(
-                condition=Q(step=None, round_number=None) | Q(step__isnull=False, round_number__gte=1), name="booking_step_with_round"
+                condition=Q(ended_at=None) | Q(started_at__isnull=False), name="booking_ended_only_if_started"
+            ),
+            models.CheckConstraint(
+                condition=Q(step=None, round_number=None) | Q(step__isnull=False, round_number__gte=1),
+                name="booking_step_with_round",
             ),
         ]
 
@@ -173,7 +205,7 @@ class Inspection(models.Model):
     position = models.PositiveIntegerField(editable=False)
     outcome = models.CharField(max_length=16, choices=Outcome)
     crack_growth_mm = models.FloatField("crack growth (mm)", null=True, blank=True)
-    failure_mode = models.CharField(max_length=120, blank=True)
+    failure_mode = models.CharField(max_length=200, blank=True)
     photo = models.ImageField(upload_to="photos/%Y/%m/", blank=True)
     inspector = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="inspections")
     seen_at = models.DateTimeField()
@@ -186,30 +218,48 @@ class Inspection(models.Model):
         ordering = ["coupon", "position"]
         constraints = [
             models.UniqueConstraint(fields=["coupon", "position"], name="inspection_once_per_step"),
-            models.UniqueConstraint(fields=["coupon"], condition=Q(outcome="cracked_out"), name="inspection_one_crack_out_per_coupon"),
+            models.UniqueConstraint(
+                fields=["coupon"], condition=Q(outcome="cracked_out"), name="inspection_one_crack_out_per_coupon"
+            ),
             models.CheckConstraint(
                 condition=Q(
-                    outcome__in=["intact", "crack_growth", "cracked_out", "delamination", "void", "discolouration", "pit_loss"]
+                    outcome__in=[
+                        "intact",
+                        "crack_growth",
+                        "cracked_out",
+                        "delamination",
+                        "void",
+                        "discolouration",
+                        "pit_loss",
+                    ]
                 ),
                 name="inspection_outcome_is_known",
             ),
             models.CheckConstraint(condition=Q(round_number__lte=1000), name="inspection_round_at_most_1000"),
-            models.CheckConstraint(condition=Q(round_number__gte=1) | ~Q(outcome="cracked_out"), name="inspection_crack_out_from_round_1"),
-            models.CheckConstraint(condition=Q(round_number__gte=1) | Q(step_number=None), name="inspection_step_from_round_1"),
+            models.CheckConstraint(
+                condition=Q(round_number__gte=1) | ~Q(outcome="cracked_out"), name="inspection_crack_out_from_round_1"
+            ),
+            models.CheckConstraint(
+                condition=Q(round_number__gte=1) | Q(step_number=None), name="inspection_step_from_round_1"
+            ),
             models.CheckConstraint(condition=Q(step_number__range=(1, 998)), name="inspection_step_1_to_998"),
             models.CheckConstraint(
                 condition=Q(step_number=None, position=F("round_number") * 1000 + 999)
                 | Q(step_number__isnull=False, position=F("round_number") * 1000 + F("step_number")),
                 name="inspection_position_is_round_and_step",
             ),
-            models.CheckConstraint(condition=Q(crack_growth_mm__gte=0, crack_growth_mm__lte=5000), name="inspection_growth_0_to_5000_mm"),
+            models.CheckConstraint(
+                condition=Q(crack_growth_mm__gte=0, crack_growth_mm__lte=5000), name="inspection_growth_0_to_5000_mm"
+            ),
         ]
 
     def __str__(self) -> str:
         return f"round {self.round_number}: {self.get_outcome_display()}"
 
     def clean(self) -> None:
-        self.position = self.round_number * 1000 + (self.step_number or self.END_OF_ROUND) if self.round_number is not None else 0
+        self.position = (
+            self.round_number * 1000 + (self.step_number or self.END_OF_ROUND) if self.round_number is not None else 0
+        )
 
 
 class StrengthTest(models.Model):
@@ -245,15 +295,24 @@ class StrengthTest(models.Model):
     class Meta:
         ordering = ["-tested_at"]
         constraints = [
-            models.CheckConstraint(condition=Q(method__in=["four_point", "three_point", "ring_on_ring", "reported"]), name="strength_method_is_known"),
-            models.CheckConstraint(condition=Q(origin__in=["at_repair", "elsewhere", "not_known"]), name="strength_origin_is_known"),
-            models.CheckConstraint(condition=Q(stress_mpa__gt=0, stress_mpa__lte=5000), name="strength_stress_0_to_5000_mpa"),
+            models.CheckConstraint(
+                condition=Q(method__in=["four_point", "three_point", "ring_on_ring", "reported"]),
+                name="strength_method_is_known",
+            ),
+            models.CheckConstraint(
+                condition=Q(origin__in=["at_repair", "elsewhere", "not_known"]), name="strength_origin_is_known"
+            ),
+            models.CheckConstraint(
+                condition=Q(stress_mpa__gt=0, stress_mpa__lte=5000), name="strength_stress_0_to_5000_mpa"
+            ),
             models.CheckConstraint(condition=Q(force_n__gt=0), name="strength_force_is_positive"),
             models.CheckConstraint(condition=Q(width_mm__gt=0), name="strength_width_is_positive"),
             models.CheckConstraint(condition=Q(thickness_mm__gt=0), name="strength_thickness_is_positive"),
             models.CheckConstraint(condition=Q(outer_span_mm__gt=0), name="strength_outer_span_is_positive"),
             models.CheckConstraint(condition=Q(inner_span_mm__gt=0), name="strength_inner_span_is_positive"),
-            models.CheckConstraint(condition=Q(outer_span_mm__gt=F("inner_span_mm")), name="strength_outer_span_above_inner"),
+            models.CheckConstraint(
+                condition=Q(outer_span_mm__gt=F("inner_span_mm")), name="strength_outer_span_above_inner"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -294,8 +353,16 @@ class Deviation(models.Model):
             models.CheckConstraint(
                 condition=Q(
                     kind__in=[
-                        "late_transfer", "soak", "chamber", "resin_expired", "calibration_overdue", "survey_old", "allocation", "handling",
-                        "blinding", "other",
+                        "late_transfer",
+                        "soak",
+                        "chamber",
+                        "resin_expired",
+                        "calibration_overdue",
+                        "survey_old",
+                        "allocation",
+                        "handling",
+                        "blinding",
+                        "other",
                     ]
                 ),
                 name="deviation_kind_is_known",

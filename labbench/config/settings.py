@@ -7,6 +7,7 @@ LABBENCH_SECRET_KEY     default: made once and kept in the data folder
 LABBENCH_HOSTS          names the server answers to, comma-separated; default: this machine only
 LABBENCH_HTTPS          1 where the site is served over https (behind a proxy): cookies and redirects follow
 LABBENCH_TIME_ZONE      the lab's time zone, e.g. Europe/Paris; default UTC
+LABBENCH_SURVEY_VALID_DAYS  days a lamp survey is good for; default 90
 LABBENCH_DEBUG          1 for development only
 """
 
@@ -49,7 +50,9 @@ def kept_secret(path: Path) -> str:
 SECRET_KEY = os.environ.get("LABBENCH_SECRET_KEY") or kept_secret(DATA_DIR / "secret_key")
 DEBUG = switch("LABBENCH_DEBUG")
 BEHIND_HTTPS = switch("LABBENCH_HTTPS")
-ALLOWED_HOSTS = [h.strip() for h in os.environ.get("LABBENCH_HOSTS", "localhost,127.0.0.1,[::1]").split(",") if h.strip()]
+ALLOWED_HOSTS = [
+    h.strip() for h in os.environ.get("LABBENCH_HOSTS", "localhost,127.0.0.1,[::1]").split(",") if h.strip()
+]
 CSRF_TRUSTED_ORIGINS = [f"https://{h.lstrip('.')}" for h in ALLOWED_HOSTS if h != "*"] if BEHIND_HTTPS else []
 
 INSTALLED_APPS = [
@@ -112,7 +115,9 @@ TEMPLATES = [
 
 # --- Database -------------------------------------------------------------------------------------------------------
 
-DATABASES = {"default": dj_database_url.parse(os.environ.get("DATABASE_URL") or f"sqlite:///{DATA_DIR / 'labbench.sqlite3'}")}
+DATABASES = {
+    "default": dj_database_url.parse(os.environ.get("DATABASE_URL") or f"sqlite:///{DATA_DIR / 'labbench.sqlite3'}")
+}
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     # WAL lets readers go on beside the writer; IMMEDIATE waits for the write lock at the start of a transaction
     # instead of failing in the middle of it.
@@ -188,6 +193,9 @@ DATA_UPLOAD_MAX_NUMBER_FIELDS = 10_000
 MAX_UPLOAD_BYTES = 64 * 2**20  # whole request; the server refuses more while it is being sent
 MAX_PHOTO_BYTES = 20 * 2**20
 MAX_COUPONS_PER_STUDY = 20_000
+
+# How long a lamp survey is good for; common practice differs, so each lab sets its own.
+SURVEY_VALID_DAYS = int(os.environ.get("LABBENCH_SURVEY_VALID_DAYS") or 90)
 
 # --- Queue ----------------------------------------------------------------------------------------------------------
 

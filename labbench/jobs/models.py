@@ -40,10 +40,13 @@ class Job(models.Model):
         ordering = ["-created_at"]
         indexes = [models.Index(fields=["state", "heartbeat_at"], name="job_state_heartbeat")]
         constraints = [
-            models.CheckConstraint(condition=Q(state__in=["queued", "running", "done", "failed", "cancelled"]), name="job_state_is_known"),
+            models.CheckConstraint(
+                condition=Q(state__in=["queued", "running", "done", "failed", "cancelled"]), name="job_state_is_known"
+            ),
             models.CheckConstraint(condition=Q(done__lte=F("total")) | Q(total=0), name="job_done_not_above_total"),
             models.CheckConstraint(
-                condition=Q(state__in=["queued", "running"], finished_at=None) | Q(state__in=["done", "failed", "cancelled"], finished_at__isnull=False),
+                condition=Q(state__in=["queued", "running"], finished_at=None)
+                | Q(state__in=["done", "failed", "cancelled"], finished_at__isnull=False),
                 name="job_finished_when_ended",
             ),
         ]

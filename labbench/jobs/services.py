@@ -42,7 +42,9 @@ class JobRefused(Exception):
 def enqueue(*, task: str, title: str, arguments: dict[str, Any], requested_by: Any = None) -> Job:
     """Store a job and send its number to the queue when the transaction is through."""
     now = timezone.now()
-    job = Job(task=task, title=title[:200], arguments=arguments, requested_by=requested_by, created_at=now, queued_at=now)
+    job = Job(
+        task=task, title=title[:200], arguments=arguments, requested_by=requested_by, created_at=now, queued_at=now
+    )
     job.full_clean()
     job.save()
     transaction.on_commit(lambda: send(job))
@@ -80,12 +82,24 @@ def retry(*, job: Job) -> Job:
     """Queue a failed or cancelled job again. ValidationError if it is waiting, running or done."""
     now = timezone.now()
     changed = Job.objects.filter(pk=job.pk, state__in=[Job.State.FAILED, Job.State.CANCELLED]).update(
-        state=Job.State.QUEUED, queued_at=now, finished_at=None, started_at=None, heartbeat_at=None, run_token=None,
-        is_cancel_requested=False, reason="", message="", done=0, total=0, runs=0,
+        state=Job.State.QUEUED,
+        queued_at=now,
+        finished_at=None,
+        started_at=None,
+        heartbeat_at=None,
+        run_token=None,
+        is_cancel_requested=False,
+        reason="",
+        message="",
+        done=0,
+        total=0,
+        runs=0,
     )
     job.refresh_from_db()
     if not changed:
-        raise ValidationError(f"This job is {job.get_state_display()}; only one that failed or was cancelled can be tried again.")
+        raise ValidationError(
+            f"This job is {job.get_state_display()}; only one that failed or was cancelled can be tried again."
+        )
     transaction.on_commit(lambda: send(job))
     return job
 
@@ -107,8 +121,10 @@ class Running:
         if self._last and now - self._last < timedelta(seconds=0.5) and done < total:
             return
         self._last = now
-        if not self._own().filter(is_cancel_requested=False).update(
-            done=min(done, total), total=total, message=message[:200], heartbeat_at=now
+        if (
+            not self._own()
+            .filter(is_cancel_requested=False)
+            .update(done=min(done, total), total=total, message=message[:200], heartbeat_at=now)
         ):
             raise JobStopped
 
@@ -123,10 +139,19 @@ class Running:
 def claim(job_id: str | UUID) -> Running | None:
     """Take a waiting job, or a running one whose worker has gone silent; None if it is not to be had."""
     now = timezone.now()
-    free = Q(state=Job.State.QUEUED) | Q(state=Job.State.RUNNING, heartbeat_at__lt=now - timedelta(seconds=STALE_SECONDS))
+    free = Q(state=Job.State.QUEUED) | Q(
+        state=Job.State.RUNNING, heartbeat_at__lt=now - timedelta(seconds=STALE_SECONDS)
+    )
     token = uuid4()
     taken = Job.objects.filter(free, pk=job_id).update(
-        state=Job.State.RUNNING, runs=F("runs") + 1, run_token=token, started_at=now, heartbeat_at=now, done=0, total=0, message=""
+        state=Job.State.RUNNING,
+        runs=F("runs") + 1,
+        run_token=token,
+        started_at=now,
+        heartbeat_at=now,
+        done=0,
+        total=0,
+        message="",
     )
     if not taken:
         return None
@@ -135,7 +160,10 @@ def claim(job_id: str | UUID) -> Running | None:
         running.end(Job.State.CANCELLED, "Cancelled.")
         return None
     if running.job.runs > MOST_RUNS:
-        running.end(Job.State.FAILED, f"Its worker stopped {MOST_RUNS} times without finishing. Try again, or ask for fewer coupons.")
+        running.end(
+            Job.State.FAILED,
+            f"Its worker stopped {MOST_RUNS} times without finishing. Try again, or ask for fewer coupons.",
+        )
         return None
     return running
 
@@ -152,7 +180,9 @@ def running(job_id: str | UUID) -> Iterator[Running | None]:
         return
     stop = threading.Event()
     # Under a test's eager run the work shares the caller's transaction, so a second connection could not see the row.
-    beating = None if connection.in_atomic_block else threading.Thread(target=keep_beating, args=(hold, stop), daemon=True)
+    beating = (
+        None if connection.in_atomic_block else threading.Thread(target=keep_beating, args=(hold, stop), daemon=True)
+    )
     if beating:
         beating.start()
     try:
@@ -163,7 +193,10 @@ def running(job_id: str | UUID) -> Iterator[Running | None]:
         hold.end(Job.State.FAILED, str(refused))
     except Exception as error:
         log.exception("Job %s failed", job_id)
-        hold.end(Job.State.FAILED, f"It stopped on an unexpected error ({type(error).__name__}); the log of the worker says more.")
+        hold.end(
+            Job.State.FAILED,
+            f"It stopped on an unexpected error ({type(error).__name__}); the log of the worker says more.",
+        )
     else:
         hold.end(Job.State.DONE)
     finally:

@@ -19,7 +19,13 @@ TECHNICIAN_RECORDS = {
     for verb in ("add", "change")
     for record in ("repair", "inspection", "strengthtest", "deviation", "booking", "tracefile", "loadplace")
 } | {"lab.add_lampsurvey", "lab.change_lampsurvey", "lab.add_resinlot", "lab.change_resinlot"}
-QA_RECORDS = {"bench.add_deviation", "bench.change_deviation", "analysis.add_analysis", "reports.add_report", "reports.add_signature"}
+QA_RECORDS = {
+    "bench.add_deviation",
+    "bench.change_deviation",
+    "analysis.add_analysis",
+    "reports.add_report",
+    "reports.add_signature",
+}
 # A person's role and password are the administrator's; nobody signs in somebody else's place by raising their own role.
 ADMINISTRATOR_ONLY = {"lab.add_person", "lab.change_person", "lab.delete_person"}
 

@@ -24,7 +24,9 @@ class Refusal:
 
 def operation(refusal: Refusal) -> migrations.RunPython:
     """The migration step that puts the trigger up, and takes it down when reversed."""
-    return migrations.RunPython(lambda apps, editor: put_up(editor, refusal), lambda apps, editor: take_down(editor, refusal))
+    return migrations.RunPython(
+        lambda apps, editor: put_up(editor, refusal), lambda apps, editor: take_down(editor, refusal)
+    )
 
 
 def put_up(editor: Any, refusal: Refusal) -> None:

@@ -44,8 +44,12 @@ class Signature(models.Model):
     class Meta:
         ordering = ["signed_at"]
         constraints = [
-            models.UniqueConstraint(fields=["report", "person", "meaning"], name="signature_once_per_person_and_meaning"),
-            models.CheckConstraint(condition=Q(meaning__in=["author", "reviewed", "approved"]), name="signature_meaning_is_known"),
+            models.UniqueConstraint(
+                fields=["report", "person", "meaning"], name="signature_once_per_person_and_meaning"
+            ),
+            models.CheckConstraint(
+                condition=Q(meaning__in=["author", "reviewed", "approved"]), name="signature_meaning_is_known"
+            ),
         ]
 
     def __str__(self) -> str:

@@ -9,7 +9,9 @@ from simple_history.models import HistoricalRecords
 from labbench.science.sheet import UNIT_SUFFIXES
 
 code_characters = RegexValidator(r"^[^\s/\\?#%]+$", "No blanks and none of / \\ ? # % in a code.")
-factor_name_characters = RegexValidator(r"^[a-z][a-z0-9_]*$", "Small letters, digits and underscores only, a letter first, e.g. cure_time_s.")
+factor_name_characters = RegexValidator(
+    r"^[a-z][a-z0-9_]*$", "Small letters, digits and underscores only, a letter first, e.g. cure_time_s."
+)
 
 
 class Study(models.Model):
@@ -24,15 +26,23 @@ class Study(models.Model):
     title = models.CharField(max_length=160)
     question = models.TextField(help_text="What failed, and what may be the cause?")
     state = models.CharField(max_length=8, choices=State, default=State.PLANNED)
-    lead = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="studies_led")
-    profile = models.ForeignKey("lab.ThermalProfile", on_delete=models.PROTECT, null=True, blank=True, related_name="studies")
+    lead = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="studies_led"
+    )
+    profile = models.ForeignKey(
+        "lab.ThermalProfile", on_delete=models.PROTECT, null=True, blank=True, related_name="studies"
+    )
     procedure_version = models.ForeignKey(
         "lab.ProcedureVersion", on_delete=models.PROTECT, null=True, blank=True, related_name="studies"
     )
-    rounds_planned = models.PositiveSmallIntegerField(default=3, validators=[MinValueValidator(1), MaxValueValidator(1000)])
+    rounds_planned = models.PositiveSmallIntegerField(
+        default=3, validators=[MinValueValidator(1), MaxValueValidator(1000)]
+    )
     confidence = models.FloatField("confidence of intervals", default=0.95)
     margin = models.FloatField(
-        "margin of indifference", default=0.15, help_text="A difference in failure share that would not matter to you, as a fraction."
+        "margin of indifference",
+        default=0.15,
+        help_text="A difference in failure share that would not matter to you, as a fraction.",
     )
     is_blind = models.BooleanField("inspectors do not see the levels", default=True)
     started_on = models.DateField(null=True, blank=True)
@@ -44,9 +54,13 @@ class Study(models.Model):
         ordering = ["-created_at"]
         verbose_name_plural = "studies"
         constraints = [
-            models.CheckConstraint(condition=Q(state__in=["planned", "running", "closed"]), name="study_state_is_known"),
+            models.CheckConstraint(
+                condition=Q(state__in=["planned", "running", "closed"]), name="study_state_is_known"
+            ),
             models.CheckConstraint(condition=Q(rounds_planned__range=(1, 1000)), name="study_rounds_1_to_1000"),
-            models.CheckConstraint(condition=Q(confidence__gt=0.5, confidence__lt=1), name="study_confidence_half_to_one"),
+            models.CheckConstraint(
+                condition=Q(confidence__gt=0.5, confidence__lt=1), name="study_confidence_half_to_one"
+            ),
             models.CheckConstraint(condition=Q(margin__gt=0, margin__lt=1), name="study_margin_between_0_and_1"),
             models.CheckConstraint(condition=Q(closed_on__gte=F("started_on")), name="study_closed_after_start"),
         ]
@@ -79,7 +93,9 @@ class Factor(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["study", "name"], name="factor_name_is_unique_per_study"),
             models.CheckConstraint(
-                condition=Q(source__in=["text", "number", "resin", "resin_lot", "lamp", "glass", "procedure", "technician"]),
+                condition=Q(
+                    source__in=["text", "number", "resin", "resin_lot", "lamp", "glass", "procedure", "technician"]
+                ),
                 name="factor_source_is_known",
             ),
         ]
@@ -100,15 +116,21 @@ class Level(models.Model):
     """One value of a factor, bound to a catalogue record or to a number where the factor says so."""
 
     factor = models.ForeignKey(Factor, on_delete=models.CASCADE, related_name="levels")
-    name = models.CharField(max_length=120)
+    name = models.CharField(max_length=200)
     number = models.FloatField(null=True, blank=True)
     resin = models.ForeignKey("lab.Resin", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     resin_lot = models.ForeignKey("lab.ResinLot", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     lamp = models.ForeignKey("lab.Lamp", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     glass = models.ForeignKey("lab.GlassStock", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    procedure_version = models.ForeignKey("lab.ProcedureVersion", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    technician = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
-    is_baseline = models.BooleanField("baseline", default=False, help_text="The level that was used when the repairs failed.")
+    procedure_version = models.ForeignKey(
+        "lab.ProcedureVersion", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    technician = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    is_baseline = models.BooleanField(
+        "baseline", default=False, help_text="The level that was used when the repairs failed."
+    )
     history = HistoricalRecords()
 
     class Meta:
@@ -116,7 +138,9 @@ class Level(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["factor", "name"], name="level_name_is_unique_per_factor"),
             models.UniqueConstraint(fields=["factor", "number"], name="level_number_is_unique_per_factor"),
-            models.UniqueConstraint(fields=["factor"], condition=Q(is_baseline=True), name="level_one_baseline_per_factor"),
+            models.UniqueConstraint(
+                fields=["factor"], condition=Q(is_baseline=True), name="level_one_baseline_per_factor"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -152,7 +176,7 @@ class Coupon(models.Model):
         WITHDRAWN = "withdrawn", "withdrawn"
 
     study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="coupons")
-    code = models.CharField(max_length=60, validators=[code_characters])
+    code = models.CharField(max_length=200)
     role = models.CharField(max_length=10, choices=Role, default=Role.TEST)
     glass = models.ForeignKey("lab.GlassStock", on_delete=models.PROTECT, null=True, blank=True, related_name="coupons")
     break_type = models.CharField(max_length=12, choices=BreakType, blank=True)
@@ -161,10 +185,15 @@ class Coupon(models.Model):
     edge_distance_mm = models.FloatField("edge distance (mm)", null=True, blank=True)
     position = models.CharField(max_length=40, blank=True, help_text="Where the break is on the glass.")
     rounds_planned = models.PositiveSmallIntegerField(
-        null=True, blank=True, validators=[MinValueValidator(1), MaxValueValidator(1000)], help_text="Leave empty: as the study."
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(1), MaxValueValidator(1000)],
+        help_text="Leave empty: as the study.",
     )
     withdrawn_on = models.DateField(null=True, blank=True)
-    withdrawn_reason = models.CharField(max_length=200, blank=True, help_text="E.g. broken in handling. The coupon stays in the count.")
+    withdrawn_reason = models.CharField(
+        max_length=200, blank=True, help_text="E.g. broken in handling. The coupon stays in the count."
+    )
     note = models.TextField(blank=True)
     stage = models.CharField(max_length=12, choices=Stage, default=Stage.PREPARED, editable=False)
     rounds_survived = models.PositiveSmallIntegerField(default=0, editable=False)
@@ -181,18 +210,28 @@ class Coupon(models.Model):
         ]
         constraints = [
             models.UniqueConstraint(fields=["study", "code"], name="coupon_code_is_unique_per_study"),
-            models.CheckConstraint(condition=Q(role__in=["test", "pristine", "unrepaired", "reference"]), name="coupon_role_is_known"),
             models.CheckConstraint(
-                condition=Q(break_type__in=["", "bullseye", "half_moon", "star", "combination", "crack"]), name="coupon_break_type_is_known"
+                condition=Q(role__in=["test", "pristine", "unrepaired", "reference"]), name="coupon_role_is_known"
             ),
-            models.CheckConstraint(condition=Q(role="pristine", break_type="") | ~Q(role="pristine"), name="coupon_pristine_has_no_break"),
+            models.CheckConstraint(
+                condition=Q(break_type__in=["", "bullseye", "half_moon", "star", "combination", "crack"]),
+                name="coupon_break_type_is_known",
+            ),
+            models.CheckConstraint(
+                condition=Q(role="pristine", break_type="") | ~Q(role="pristine"), name="coupon_pristine_has_no_break"
+            ),
             models.CheckConstraint(condition=Q(size_mm__gt=0, size_mm__lte=2000), name="coupon_size_0_to_2000_mm"),
-            models.CheckConstraint(condition=Q(edge_distance_mm__gte=0, edge_distance_mm__lte=5000), name="coupon_edge_0_to_5000_mm"),
+            models.CheckConstraint(
+                condition=Q(edge_distance_mm__gte=0, edge_distance_mm__lte=5000), name="coupon_edge_0_to_5000_mm"
+            ),
             models.CheckConstraint(condition=Q(legs__lte=100), name="coupon_legs_at_most_100"),
             models.CheckConstraint(condition=Q(rounds_planned__range=(1, 1000)), name="coupon_rounds_1_to_1000"),
-            models.CheckConstraint(condition=Q(failed_round__gt=F("rounds_survived")), name="coupon_failed_after_survived"),
             models.CheckConstraint(
-                condition=Q(withdrawn_on=None, withdrawn_reason="") | (Q(withdrawn_on__isnull=False) & ~Q(withdrawn_reason="")),
+                condition=Q(failed_round__gt=F("rounds_survived")), name="coupon_failed_after_survived"
+            ),
+            models.CheckConstraint(
+                condition=Q(withdrawn_on=None, withdrawn_reason="")
+                | (Q(withdrawn_on__isnull=False) & ~Q(withdrawn_reason="")),
                 name="coupon_withdrawn_with_reason",
             ),
         ]

@@ -54,12 +54,17 @@ class ProfileStep(models.Model):
             models.UniqueConstraint(fields=["profile", "number"], name="profile_step_number_is_unique"),
             models.CheckConstraint(condition=Q(kind__in=StepKind.values), name="profile_step_kind_is_known"),
             models.CheckConstraint(condition=Q(number__gte=1), name="profile_step_from_1"),
-            models.CheckConstraint(condition=Q(max_minutes__gte=F("min_minutes")), name="profile_step_longest_not_below_least"),
+            models.CheckConstraint(
+                condition=Q(max_minutes__gte=F("min_minutes")), name="profile_step_longest_not_below_least"
+            ),
             models.CheckConstraint(condition=Q(tolerance_k__gt=0), name="profile_step_tolerance_is_positive"),
             models.CheckConstraint(
-                condition=Q(air_set_point_c__isnull=True) | Q(air_set_point_c__range=(-100, 300)), name="profile_step_air_in_range"
+                condition=Q(air_set_point_c__isnull=True) | Q(air_set_point_c__range=(-100, 300)),
+                name="profile_step_air_in_range",
             ),
-            models.CheckConstraint(condition=Q(target_c__isnull=True) | Q(target_c__range=(-100, 300)), name="profile_step_target_in_range"),
+            models.CheckConstraint(
+                condition=Q(target_c__isnull=True) | Q(target_c__range=(-100, 300)), name="profile_step_target_in_range"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -87,7 +92,9 @@ class Chamber(models.Model):
     class Meta:
         ordering = ["code"]
         constraints = [
-            models.CheckConstraint(condition=Q(kind__in=["freeze", "heat", "cool", "cycler"]), name="chamber_kind_is_known"),
+            models.CheckConstraint(
+                condition=Q(kind__in=["freeze", "heat", "cool", "cycler"]), name="chamber_kind_is_known"
+            ),
             models.CheckConstraint(condition=Q(capacity_coupons__gte=1), name="chamber_has_places"),
             models.CheckConstraint(condition=Q(highest_c__gt=F("lowest_c")), name="chamber_highest_above_lowest"),
         ]

@@ -20,7 +20,11 @@ class GlassStock(models.Model):
     class Meta:
         ordering = ["code"]
         verbose_name_plural = "glass stock"
-        constraints = [models.CheckConstraint(condition=Q(thickness_mm__gt=0, thickness_mm__lte=100), name="glass_thickness_0_to_100_mm")]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(thickness_mm__gt=0, thickness_mm__lte=100), name="glass_thickness_0_to_100_mm"
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.code} ({self.construction})"

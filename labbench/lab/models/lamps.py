@@ -32,8 +32,12 @@ class Lamp(models.Model):
     class Meta:
         ordering = ["code"]
         constraints = [
-            models.CheckConstraint(condition=Q(emitter_kind__in=["fluorescent", "led", "sunlight", "other"]), name="lamp_emitter_is_known"),
-            models.CheckConstraint(condition=Q(peak_wavelength_nm__range=(200, 800)), name="lamp_wavelength_200_to_800_nm"),
+            models.CheckConstraint(
+                condition=Q(emitter_kind__in=["fluorescent", "led", "sunlight", "other"]), name="lamp_emitter_is_known"
+            ),
+            models.CheckConstraint(
+                condition=Q(peak_wavelength_nm__range=(200, 800)), name="lamp_wavelength_200_to_800_nm"
+            ),
             models.CheckConstraint(condition=Q(emitter_spacing_mm__gt=0), name="lamp_emitter_spacing_is_positive"),
             models.CheckConstraint(condition=Q(hours_run_h__gte=0), name="lamp_hours_not_negative"),
             models.CheckConstraint(condition=Q(retired_on__gte=F("in_service_on")), name="lamp_retired_after_service"),
@@ -60,7 +64,9 @@ class LampSurvey(models.Model):
         ordering = ["-surveyed_at"]
         indexes = [models.Index(fields=["lamp", "surveyed_at"], name="survey_lamp_day")]
         constraints = [
-            models.CheckConstraint(condition=Q(distance_mm__gte=0, distance_mm__lte=2000), name="survey_distance_0_to_2000_mm"),
+            models.CheckConstraint(
+                condition=Q(distance_mm__gte=0, distance_mm__lte=2000), name="survey_distance_0_to_2000_mm"
+            ),
             models.CheckConstraint(condition=Q(lamp_hours_h__gte=0), name="survey_lamp_hours_not_negative"),
         ]
 
@@ -81,8 +87,13 @@ class SurveyPoint(models.Model):
     class Meta:
         ordering = ["survey", "y_mm", "x_mm", "reading"]
         constraints = [
-            models.UniqueConstraint(fields=["survey", "x_mm", "y_mm", "reading"], name="survey_point_reading_is_unique"),
-            models.CheckConstraint(condition=Q(irradiance_mw_cm2__gte=0, irradiance_mw_cm2__lte=10_000), name="survey_point_irradiance_in_range"),
+            models.UniqueConstraint(
+                fields=["survey", "x_mm", "y_mm", "reading"], name="survey_point_reading_is_unique"
+            ),
+            models.CheckConstraint(
+                condition=Q(irradiance_mw_cm2__gte=0, irradiance_mw_cm2__lte=10_000),
+                name="survey_point_irradiance_in_range",
+            ),
         ]
 
     def __str__(self) -> str:

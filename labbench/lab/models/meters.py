@@ -17,7 +17,11 @@ class Radiometer(models.Model):
 
     class Meta:
         ordering = ["code"]
-        constraints = [models.CheckConstraint(condition=Q(band_high_nm__gt=F("band_low_nm")), name="radiometer_band_end_after_start")]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(band_high_nm__gt=F("band_low_nm")), name="radiometer_band_end_after_start"
+            )
+        ]
 
     def __str__(self) -> str:
         return self.code
@@ -40,7 +44,9 @@ class Calibration(models.Model):
             models.UniqueConstraint(fields=["radiometer", "calibrated_on"], name="calibration_day_is_unique"),
             models.CheckConstraint(condition=Q(due_on__gt=F("calibrated_on")), name="calibration_due_after_calibrated"),
             models.CheckConstraint(condition=Q(factor__gt=0), name="calibration_factor_is_positive"),
-            models.CheckConstraint(condition=Q(expanded_uncertainty_percent__range=(0, 100)), name="calibration_uncertainty_0_to_100"),
+            models.CheckConstraint(
+                condition=Q(expanded_uncertainty_percent__range=(0, 100)), name="calibration_uncertainty_0_to_100"
+            ),
         ]
 
     def __str__(self) -> str:

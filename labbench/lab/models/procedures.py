@@ -27,7 +27,9 @@ class ProcedureVersion(models.Model):
     number = models.PositiveSmallIntegerField("version")
     text = models.TextField()
     effective_on = models.DateField()
-    approved_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    approved_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
     history = HistoricalRecords()
 
     class Meta:

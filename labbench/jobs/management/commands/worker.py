@@ -27,7 +27,9 @@ class Command(BaseCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--concurrency", type=int, default=1, help="jobs at the same time (default 1)")
         parser.add_argument(
-            "--stop-with-parent", action="store_true", help="stop when standard input is closed (set by `serve` and `demo`)"
+            "--stop-with-parent",
+            action="store_true",
+            help="stop when standard input is closed (set by `serve` and `demo`)",
         )
 
     def handle(self, *args: Any, concurrency: int, stop_with_parent: bool, **options: Any) -> None:
@@ -37,7 +39,19 @@ class Command(BaseCommand):
         # Threads: prefork does not exist on Windows, and SQLite has one writer anyway.
         pool = "threads" if settings.QUEUE_IS_EMBEDDED or sys.platform == "win32" else "prefork"
         current_app.worker_main(
-            ["worker", "-P", pool, "-c", str(concurrency), "--without-gossip", "--without-mingle", "--loglevel", "WARNING", "-Q", "labbench"]
+            [
+                "worker",
+                "-P",
+                pool,
+                "-c",
+                str(concurrency),
+                "--without-gossip",
+                "--without-mingle",
+                "--loglevel",
+                "WARNING",
+                "-Q",
+                "labbench",
+            ]
         )
 
 

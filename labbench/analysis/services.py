@@ -1,0 +1,104 @@
+"""Asking for an analysis, and computing it in the worker."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Any
+
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from labbench.analysis.code_version import code_version
+from labbench.analysis.models import Analysis
+from labbench.analysis.sheets import study_sheet
+from labbench.formats.coupon_sheet_export import write_coupon_sheet_csv
+from labbench.jobs.services import JobRefused, Running, enqueue, retry
+from labbench.studies.models import Study
+
+DEFAULT_SEED = 20260101
+TASK = "labbench.analyse"
+
+
+def request_analysis(*, study: Study, by: Any, next_count: int = 12, seed: int = DEFAULT_SEED) -> Analysis:
+    """The analysis of the study as it stands: the stored one where inputs, parameters and code are the same, else a new one in the queue.
+
+    One that failed or was cancelled is queued again.
+    """
+    drawn = study_sheet(study)
+    sheet_csv = write_coupon_sheet_csv(drawn.sheet)
+    parameters = {
+        "confidence": study.confidence,
+        "margin": study.margin,
+        "next_count": next_count,
+        "seed": seed,
+        "notes": list(drawn.notes),
+        "runnable": runnable_levels(study),
+    }
+    inputs_sha256 = hashlib.sha256(f"{canonical(parameters)}\n{sheet_csv}".encode()).hexdigest()
+    key = {"study": study, "inputs_sha256": inputs_sha256, "code_version": code_version()}
+    known = Analysis.objects.filter(**key).select_related("job").first()
+    if known is None:
+        try:
+            with transaction.atomic():
+                job = enqueue(task=TASK, title=f"Analysis of {study.code}", arguments={}, requested_by=by)
+                return Analysis.objects.create(
+                    **key,
+                    sheet_csv=sheet_csv,
+                    parameters=parameters,
+                    coupons=len(drawn.sheet.coupons),
+                    job=job,
+                    requested_by=by,
+                    requested_at=timezone.now(),
+                )
+        except IntegrityError:
+            # Somebody asked for the same at the same moment.
+            known = Analysis.objects.select_related("job").get(**key)
+    if known.job.state in {known.job.State.FAILED, known.job.State.CANCELLED}:
+        retry(job=known.job)
+    return known
+
+
+def runnable_levels(study: Study) -> dict[str, list[str | float]]:
+    """The levels that the study names for each factor, run or not."""
+    return {
+        factor.name: [level.number if factor.is_numeric else level.name for level in factor.levels.all()]
+        for factor in study.factors.prefetch_related("levels")
+    }
+
+
+def compute_analysis(hold: Running) -> None:
+    """Evaluate the frozen sheet of the job's analysis and store the result once."""
+    # slow import: scipy is only needed where something is computed
+    from labbench.formats.coupon_sheet import read_coupon_sheet
+    from labbench.science.evaluation import evaluate
+    from labbench.science.sheet import RunnableLevels
+
+    analysis = Analysis.objects.get(job=hold.job)
+    if analysis.result is not None:
+        return
+    reading = read_coupon_sheet(analysis.sheet_csv.encode(), filename="sheet.csv")
+    if reading.sheet is None:
+        raise JobRefused("There is nothing to analyse yet: " + " ".join(str(fault) for fault in reading.faults[:5]))
+    parameters = analysis.parameters
+    levels = {name: tuple(values) for name, values in parameters["runnable"].items()}
+    evaluation = evaluate(
+        reading.sheet,
+        confidence=parameters["confidence"],
+        margin=parameters["margin"],
+        next_count=parameters["next_count"],
+        runnable=RunnableLevels(levels=levels, impossible=()) if all(levels.values()) else None,
+        seed=parameters["seed"],
+        progress=lambda done, total: hold.progress(done, total, "computing"),
+    )
+    result = evaluation.to_document()
+    result["warnings"] = [*parameters["notes"], *result["warnings"]]
+    # The later of two runs of the same job finds the row filled and leaves it.
+    Analysis.objects.filter(pk=analysis.pk, finished_at=None).update(
+        result=result, result_sha256=hashlib.sha256(canonical(result).encode()).hexdigest(), finished_at=timezone.now()
+    )
+
+
+def canonical(document: Any) -> str:
+    """One text for one document, whatever the database made of the order of its keys."""
+    return json.dumps(document, sort_keys=True, ensure_ascii=False, allow_nan=False)

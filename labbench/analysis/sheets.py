@@ -1,0 +1,118 @@
+"""From the database to the coupon sheet that every analysis starts from."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from labbench.bench.models import Inspection, LoadPlace, StrengthTest
+from labbench.formats.factor_levels import natural_order
+from labbench.science.sheet import CouponSheet, FactorColumn
+from labbench.studies.models import Coupon, CouponLevel, Factor, Study
+
+
+@dataclass(frozen=True, slots=True)
+class StudySheet:
+    """A study's coupons as a sheet, and the sentences that say what it leaves out or has to be read with."""
+
+    sheet: CouponSheet
+    notes: tuple[str, ...]
+
+
+def study_sheet(study: Study, *, with_unfinished: bool = False) -> StudySheet:
+    """The sheet of a study as it stands; a constant number of queries.
+
+    A repaired coupon that has not been through a round says nothing yet and is left out (`with_unfinished` keeps it, for export);
+    so is a control that was not broken. One in the middle of its rounds stays, censored where it was last seen to hold.
+    """
+    coupons = list(
+        Coupon.objects.filter(study=study)
+        .order_by("id")
+        .values(
+            "id",
+            "code",
+            "role",
+            "stage",
+            "rounds_planned",
+            "rounds_survived",
+            "failed_round",
+            "withdrawn_on",
+            "edge_distance_mm",
+        )
+    )
+    strengths = dict(StrengthTest.objects.filter(coupon__study=study).order_by().values_list("coupon_id", "stress_mpa"))
+    is_open = [
+        c["role"] != Coupon.Role.PRISTINE
+        and not c["rounds_survived"]
+        and c["failed_round"] is None
+        and c["id"] not in strengths
+        for c in coupons
+    ]
+    kept = coupons if with_unfinished else [c for c, waits in zip(coupons, is_open, strict=True) if not waits]
+    modes = dict(
+        Inspection.objects.filter(coupon__study=study, outcome=Inspection.Outcome.CRACKED_OUT)
+        .order_by()
+        .values_list("coupon_id", "failure_mode")
+    )
+    loads = dict(LoadPlace.objects.filter(coupon__study=study).order_by().values_list("coupon_id", "load__name"))
+    position = {c["id"]: i for i, c in enumerate(kept)}
+    sheet = CouponSheet(
+        coupons=tuple(c["code"] for c in kept),
+        roles=np.array([c["role"] for c in kept], dtype=np.str_),
+        factors=factor_columns(study, position),
+        blocks=np.array([loads.get(c["id"]) for c in kept], dtype=object),
+        rounds_planned=np.array([c["rounds_planned"] or study.rounds_planned for c in kept], dtype=np.int64),
+        rounds_survived=np.array([c["rounds_survived"] for c in kept], dtype=np.int64),
+        failed_round=np.array([c["failed_round"] or 0 for c in kept], dtype=np.int64),
+        failure_modes=np.array([modes.get(c["id"]) or None for c in kept], dtype=object),
+        strength_mpa=np.array([strengths.get(c["id"], np.nan) for c in kept], dtype=np.float64),
+    )
+    return StudySheet(sheet, notes(coupons, is_open))
+
+
+def factor_columns(study: Study, position: dict[int, int]) -> tuple[FactorColumn, ...]:
+    """The study's factors over the coupons at `position` (coupon id -> index)."""
+    codes = {factor.pk: np.full(len(position), -1, dtype=np.int64) for factor in study.factors.all()}
+    chosen: dict[int, dict[int, tuple[str, float | None]]] = {pk: {} for pk in codes}
+    rows = (
+        CouponLevel.objects.filter(coupon__study=study)
+        .order_by()
+        .values_list("coupon_id", "factor_id", "level_id", "level__name", "level__number")
+    )
+    given = []
+    for coupon_id, factor_id, level_id, name, number in rows:
+        if coupon_id in position:
+            chosen[factor_id][level_id] = (name, number)
+            given.append((position[coupon_id], factor_id, level_id))
+    columns, ranks = {}, {}
+    for factor in study.factors.all():
+        found = chosen[factor.pk]
+        is_numeric = factor.source == Factor.Source.NUMBER and all(number is not None for _, number in found.values())
+        order = sorted(found, key=lambda pk: found[pk][1] if is_numeric else natural_order(found[pk][0]))
+        ranks[factor.pk] = {level_id: rank for rank, level_id in enumerate(order)}
+        levels = tuple(float(found[pk][1]) if is_numeric else found[pk][0] for pk in order)
+        columns[factor.pk] = (factor.name, "numeric" if is_numeric else "categorical", levels)
+    for index, factor_id, level_id in given:
+        codes[factor_id][index] = ranks[factor_id][level_id]
+    return tuple(FactorColumn(*columns[pk], codes[pk]) for pk in columns)
+
+
+def notes(coupons: list[dict], is_open: list[bool]) -> tuple[str, ...]:
+    """What a reader must know about the coupons behind the numbers."""
+    found = []
+    stage = Counter(c["stage"] for c, waits in zip(coupons, is_open, strict=True) if not waits)
+    if waiting := sum(is_open):
+        found.append(f"{waiting} of {len(coupons)} coupons have not been seen after a round yet and are left out.")
+    if stage[Coupon.Stage.CYCLING]:
+        found.append(f"{stage[Coupon.Stage.CYCLING]} coupons are still in their rounds; they count as holding so far.")
+    if withdrawn := [c for c in coupons if c["withdrawn_on"]]:
+        found.append(f"{len(withdrawn)} coupons were withdrawn; they count up to the last look at them.")
+    near = sum(1 for c in coupons if c["edge_distance_mm"] is not None and c["edge_distance_mm"] < 50)
+    if near and near < len(coupons):
+        found.append(
+            f"{near} coupons have their break within 50 mm of the edge, where glass breaks run at once (common practice, no source); "
+            "they are analysed together with the rest."
+        )
+    return tuple(found)

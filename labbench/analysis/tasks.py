@@ -1,0 +1,13 @@
+"""Queue tasks of the analyses: each takes the number of a job and calls one service."""
+
+from celery import shared_task
+
+from labbench.analysis.services import TASK, compute_analysis
+from labbench.jobs.services import running
+
+
+@shared_task(name=TASK)
+def analyse(job_id: str) -> None:
+    with running(job_id) as hold:
+        if hold is not None:
+            compute_analysis(hold)

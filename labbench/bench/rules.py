@@ -1,0 +1,103 @@
+"""What the software notices when a repair is recorded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+from django.conf import settings
+from django.utils import timezone
+
+from labbench.bench.models import Deviation, Repair
+from labbench.lab.models import Calibration, LampSurvey
+from labbench.studies.models import CouponLevel
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A rule that the repair does not keep."""
+
+    kind: str
+    text: str
+
+
+def repair_findings(repair: Repair) -> tuple[Finding, ...]:
+    """Every rule that this repair does not keep, and the survey that was valid for it (set on the repair if none was named)."""
+    day = timezone.localtime(repair.repaired_at).date()
+    findings = []
+    for lot in filter(None, (repair.resin_lot, repair.pit_resin_lot)):
+        if lot.expires_on and lot.expires_on < day:
+            findings.append(
+                Finding(Deviation.Kind.RESIN_EXPIRED, f"{lot} expired on {lot.expires_on}; the repair is of {day}.")
+            )
+    if repair.radiometer_id:
+        calibration = Calibration.objects.filter(radiometer_id=repair.radiometer_id, calibrated_on__lte=day).first()
+        if calibration is None:
+            findings.append(
+                Finding(
+                    Deviation.Kind.CALIBRATION_OVERDUE, f"Meter {repair.radiometer} has no calibration before {day}."
+                )
+            )
+        elif calibration.due_on < day:
+            findings.append(
+                Finding(
+                    Deviation.Kind.CALIBRATION_OVERDUE,
+                    f"Calibration of meter {repair.radiometer} was due on {calibration.due_on}.",
+                )
+            )
+    survey = (
+        repair.survey or LampSurvey.objects.filter(lamp_id=repair.lamp_id, surveyed_at__lte=repair.repaired_at).first()
+    )
+    oldest = repair.repaired_at - timedelta(days=settings.SURVEY_VALID_DAYS)
+    if survey is None:
+        findings.append(Finding(Deviation.Kind.SURVEY_OLD, f"Lamp {repair.lamp} had not been surveyed."))
+    elif survey.surveyed_at < oldest:
+        findings.append(
+            Finding(
+                Deviation.Kind.SURVEY_OLD,
+                f"The last survey of lamp {repair.lamp} is of {timezone.localtime(survey.surveyed_at).date()}, "
+                f"more than {settings.SURVEY_VALID_DAYS} days before the repair.",
+            )
+        )
+    else:
+        repair.survey = survey
+    findings += allocation_findings(repair)
+    return tuple(findings)
+
+
+def allocation_findings(repair: Repair) -> list[Finding]:
+    """Where the repair used something else than the coupon's levels say."""
+    used = {
+        "resin": (repair.resin_lot.resin_id, repair.resin_lot.resin),
+        "resin_lot": (repair.resin_lot_id, repair.resin_lot),
+        "lamp": (repair.lamp_id, repair.lamp),
+        "technician": (repair.technician_id, repair.technician),
+        "procedure_version": (repair.procedure_version_id, repair.procedure_version),
+    }
+    findings = []
+    levels = CouponLevel.objects.filter(coupon_id=repair.coupon_id).select_related(
+        "factor",
+        "level__resin",
+        "level__resin_lot__resin",
+        "level__lamp",
+        "level__technician",
+        "level__procedure_version__procedure",
+    )
+    for row in levels:
+        for name, (used_id, used_record) in used.items():
+            planned_id = getattr(row.level, f"{name}_id")
+            if planned_id is not None and planned_id != used_id:
+                findings.append(
+                    Finding(
+                        Deviation.Kind.ALLOCATION,
+                        f"{row.factor.name}: {used_record or 'nothing'} was used, the coupon was allocated {row.level.name}.",
+                    )
+                )
+        if row.factor.name == "cure_time_s" and row.level.number is not None and row.level.number != repair.cure_time_s:
+            findings.append(
+                Finding(
+                    Deviation.Kind.ALLOCATION,
+                    f"Cured {repair.cure_time_s:g} s, the coupon was allocated {row.level.number:g} s.",
+                )
+            )
+    return findings

@@ -1,0 +1,272 @@
+"""Recording what happened at the bench. Every function is one transaction; ValidationError says which rule is broken."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import models, transaction
+from django.utils import timezone
+
+from labbench.bench.models import Booking, Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
+from labbench.bench.rules import repair_findings
+from labbench.bench.standing import settle
+from labbench.lab.records import keep, remove
+from labbench.science.bending import fracture_stress_mpa
+from labbench.studies.models import Coupon, Study
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """What was stored, and the deviations that a rule found with it."""
+
+    record: models.Model
+    deviations: tuple[Deviation, ...] = ()
+
+
+def locked(coupon: Coupon) -> Coupon:
+    """The coupon's row, held until the transaction ends: two people at one coupon take turns."""
+    return Coupon.objects.select_for_update(of=("self",)).select_related("study").get(pk=coupon.pk)
+
+
+def refuse_withdrawn(coupon: Coupon) -> None:
+    if coupon.withdrawn_on is not None:
+        raise ValidationError(
+            f"Coupon {coupon.code} was withdrawn on {coupon.withdrawn_on} ({coupon.withdrawn_reason})."
+        )
+
+
+def dose(irradiance_mw_cm2: float | None, cure_time_s: float | None) -> float | None:
+    """Radiant exposure of an irradiance held over the cure time (mJ/cm²)."""
+    return None if irradiance_mw_cm2 is None or cure_time_s is None else irradiance_mw_cm2 * cure_time_s
+
+
+@transaction.atomic
+def record_repair(*, coupon: Coupon, by: Any, repaired_at: datetime, **details: Any) -> Recorded:
+    """Store the repair of a coupon; expired lots, overdue meters, old surveys and a wrong arm become deviations at once."""
+    coupon = locked(coupon)
+    refuse_withdrawn(coupon)
+    if coupon.role in {Coupon.Role.PRISTINE, Coupon.Role.UNREPAIRED}:
+        raise ValidationError(f"Coupon {coupon.code} is a {coupon.get_role_display()}; it is not repaired.")
+    if Repair.objects.filter(coupon=coupon).exists():
+        raise ValidationError(f"Coupon {coupon.code} is repaired already; correct that record instead.")
+    if Inspection.objects.filter(coupon=coupon, round_number__gte=1).exists():
+        raise ValidationError(
+            f"Coupon {coupon.code} has been through a round already; a repair now would change what it is."
+        )
+    details.setdefault("technician", by)
+    details["dose_mj_cm2"] = dose(details.get("irradiance_mw_cm2"), details.get("cure_time_s"))
+    repair = Repair(coupon=coupon, repaired_at=repaired_at, **details)
+    findings = repair_findings(repair) if repair.resin_lot_id and repair.lamp_id else ()
+    keep(repair, by=by, at=repaired_at)
+    settle([coupon.pk])
+    return Recorded(repair, tuple(found(finding, coupon=coupon, at=repaired_at, by=by) for finding in findings))
+
+
+def found(finding: Any, *, coupon: Coupon, at: datetime, by: Any) -> Deviation:
+    """Keep what a rule found as a deviation of the coupon."""
+    return keep(
+        Deviation(
+            study=coupon.study,
+            coupon=coupon,
+            kind=finding.kind,
+            happened_at=at,
+            description=finding.text,
+            is_found_by_rule=True,
+            recorded_by=by,
+            recorded_at=timezone.now(),
+        ),
+        by=by,
+    )
+
+
+@transaction.atomic
+def record_inspection(
+    *, coupon: Coupon, by: Any, seen_at: datetime, round_number: int, outcome: str, **details: Any
+) -> Recorded:
+    """Store one look. ValidationError if it contradicts an earlier one; the repairer inspecting a blind study is kept as a deviation."""
+    coupon = locked(coupon)
+    refuse_withdrawn(coupon)
+    planned = coupon.rounds_planned or coupon.study.rounds_planned
+    if round_number is not None and round_number > planned:
+        raise ValidationError(
+            {"round_number": f"{round_number} is more than the {planned} rounds planned for coupon {coupon.code}."}
+        )
+    details.setdefault("inspector", by)
+    look = Inspection(coupon=coupon, seen_at=seen_at, round_number=round_number, outcome=outcome, **details)
+    look.clean()
+    crack_out = Inspection.objects.filter(coupon=coupon, outcome=Inspection.Outcome.CRACKED_OUT).first()
+    if crack_out is not None:
+        raise ValidationError(
+            f"Coupon {coupon.code} cracked out in round {crack_out.round_number}; there is no later look at it."
+        )
+    if StrengthTest.objects.filter(coupon=coupon).exists():
+        raise ValidationError(f"Coupon {coupon.code} was broken in a strength test; there is no later look at it.")
+    if Inspection.objects.filter(coupon=coupon, position=look.position).exists():
+        raise ValidationError(
+            f"Coupon {coupon.code} has an inspection at this point already; correct that record instead."
+        )
+    keep(look, by=by, at=seen_at)
+    settle([coupon.pk])
+    deviations = []
+    repair = Repair.objects.filter(coupon=coupon).select_related("technician").first()
+    if coupon.study.is_blind and repair and repair.technician_id == look.inspector_id:
+        deviations.append(
+            keep(
+                Deviation(
+                    study=coupon.study,
+                    coupon=coupon,
+                    kind=Deviation.Kind.BLINDING,
+                    happened_at=seen_at,
+                    is_found_by_rule=True,
+                    description=f"Inspected in round {round_number} by {look.inspector}, who had made the repair.",
+                    recorded_by=by,
+                    recorded_at=timezone.now(),
+                ),
+                by=by,
+            )
+        )
+    return Recorded(look, tuple(deviations))
+
+
+@transaction.atomic
+def record_strength(*, coupon: Coupon, by: Any, tested_at: datetime, method: str, **details: Any) -> Recorded:
+    """Store the break of a coupon; the stress follows from force and geometry unless it was reported as such."""
+    coupon = locked(coupon)
+    if coupon.failed_round is not None:
+        raise ValidationError(
+            f"Coupon {coupon.code} cracked out in round {coupon.failed_round}; it has no strength left to test."
+        )
+    if StrengthTest.objects.filter(coupon=coupon).exists():
+        raise ValidationError(f"Coupon {coupon.code} was broken already; correct that record instead.")
+    details.setdefault("tested_by", by)
+    test = with_stress(StrengthTest(coupon=coupon, tested_at=tested_at, method=method, **details))
+    keep(test, by=by, at=tested_at)
+    settle([coupon.pk])
+    return Recorded(test)
+
+
+def with_stress(test: StrengthTest) -> StrengthTest:
+    """Fill in the stress from force and geometry. ValidationError naming the measure that is missing or impossible."""
+    if test.method == StrengthTest.Method.REPORTED:
+        return test
+    try:
+        test.stress_mpa = fracture_stress_mpa(
+            test.method,
+            force_n=test.force_n,
+            width_mm=test.width_mm,
+            thickness_mm=test.thickness_mm,
+            outer_span_mm=test.outer_span_mm,
+            inner_span_mm=test.inner_span_mm,
+            plate_mm=test.plate_mm,
+        )
+    except ValueError as error:
+        raise ValidationError(str(error)) from error
+    return test
+
+
+CORRECTABLE = (Repair, Inspection, StrengthTest, Deviation)
+
+
+@transaction.atomic
+def correct(*, record: models.Model, by: Any, reason: str, changes: dict[str, Any]) -> models.Model:
+    """Change a stored record; its history keeps what stood before, who changed it and why."""
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why the record is corrected."})
+    if not isinstance(record, CORRECTABLE):
+        raise TypeError(f"{type(record).__name__} is not corrected here")
+    coupon = record.coupon
+    if coupon is not None:
+        locked(coupon)
+    for name, value in changes.items():
+        setattr(record, name, value)
+    if isinstance(record, Repair):
+        record.dose_mj_cm2 = dose(record.irradiance_mw_cm2, record.cure_time_s)
+    if isinstance(record, StrengthTest):
+        with_stress(record)
+    keep(record, by=by, reason=reason)
+    if coupon is not None:
+        settle([coupon.pk])
+    return record
+
+
+@transaction.atomic
+def take_out(*, record: models.Model, by: Any, reason: str) -> None:
+    """Remove a record made by mistake; its history stays."""
+    coupon = record.coupon
+    remove(record, by=by, reason=reason)
+    if coupon is not None:
+        settle([coupon.pk])
+
+
+@transaction.atomic
+def record_deviation(
+    *, study: Study, by: Any, kind: str, happened_at: datetime, description: str, **details: Any
+) -> Deviation:
+    """Store something that did not go by the profile or the procedure."""
+    for name in ("coupon", "load"):
+        target = details.get(name)
+        if target is not None and target.study_id != study.pk:
+            raise ValidationError({name: f"{target} belongs to another study."})
+    return keep(
+        Deviation(
+            study=study,
+            kind=kind,
+            happened_at=happened_at,
+            description=description,
+            recorded_by=by,
+            recorded_at=timezone.now(),
+            **details,
+        ),
+        by=by,
+    )
+
+
+@transaction.atomic
+def withdraw(*, coupon: Coupon, by: Any, on: Any, reason: str) -> Coupon:
+    """Take a coupon out of the work, e.g. broken in handling; it stays in the count, and the reason is a deviation."""
+    coupon = locked(coupon)
+    if coupon.withdrawn_on is not None:
+        raise ValidationError(f"Coupon {coupon.code} was withdrawn already.")
+    coupon.withdrawn_on, coupon.withdrawn_reason = on, reason
+    keep(coupon, by=by, reason=reason)
+    record_deviation(
+        study=coupon.study,
+        by=by,
+        kind=Deviation.Kind.HANDLING,
+        happened_at=timezone.now(),
+        coupon=coupon,
+        description=f"Coupon {coupon.code} withdrawn: {reason}",
+    )
+    settle([coupon.pk])
+    coupon.refresh_from_db()
+    return coupon
+
+
+@transaction.atomic
+def create_load(*, study: Study, name: str, by: Any, coupons: Any = (), **details: Any) -> Load:
+    """Put up a load and place coupons in it, in the order given."""
+    load = keep(Load(study=study, name=name, **details), by=by)
+    for place, coupon in enumerate(coupons, start=1):
+        place_coupon(load=load, coupon=coupon, by=by, place=place)
+    return load
+
+
+@transaction.atomic
+def place_coupon(*, load: Load, coupon: Coupon, by: Any, place: int | None = None) -> LoadPlace:
+    """Give a coupon its place. ValidationError if it travels in a load already, or the load is of another study."""
+    if load.study_id != coupon.study_id:
+        raise ValidationError(f"Load {load.name} belongs to another study than coupon {coupon.code}.")
+    return keep(LoadPlace(load=load, coupon=coupon, place=place), by=by)
+
+
+@transaction.atomic
+def book(
+    *, load: Load, chamber: Any, planned_start: datetime, planned_end: datetime, by: Any, **details: Any
+) -> Booking:
+    """Book a chamber for a load."""
+    return keep(
+        Booking(load=load, chamber=chamber, planned_start=planned_start, planned_end=planned_end, **details), by=by
+    )

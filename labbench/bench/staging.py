@@ -1,0 +1,100 @@
+"""An uploaded coupon sheet between its preview and its confirmation."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+from uuid import UUID, uuid4
+
+from django.conf import settings
+from django.core.exceptions import ValidationError
+from django.core.files.uploadedfile import UploadedFile
+from django.utils import timezone
+
+from labbench.bench.intake import take_in
+from labbench.formats.coupon_sheet import SheetReading, read_coupon_sheet
+from labbench.jobs.models import Job
+from labbench.jobs.services import JobRefused, JobStopped, Running, enqueue
+from labbench.lab.models import Person
+from labbench.studies.models import Study
+
+KEPT_FOR = timedelta(days=1)
+TASK = "labbench.take_in_sheet"
+
+
+def staged_path(token: UUID) -> Path:
+    return Path(settings.DATA_DIR) / "staged" / f"{token}.sheet"
+
+
+def stage(upload: UploadedFile) -> UUID:
+    """Keep the bytes of an upload for its confirmation; what was left lying for more than a day goes."""
+    token = uuid4()
+    path = staged_path(token)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    oldest = (timezone.now() - KEPT_FOR).timestamp()
+    for old in path.parent.glob("*.sheet"):
+        if old.stat().st_mtime < oldest:
+            old.unlink(missing_ok=True)
+    with path.open("wb") as file:
+        for chunk in upload.chunks():
+            file.write(chunk)
+    return token
+
+
+def read_staged(token: UUID, filename: str) -> SheetReading | None:
+    """Read a staged sheet; None where it is no longer there."""
+    try:
+        with staged_path(token).open("rb") as file:
+            return read_coupon_sheet(file, filename=filename)
+    except FileNotFoundError:
+        return None
+
+
+def request_intake(*, study: Study, token: UUID, filename: str, may_add_levels: bool, by: Any) -> Job:
+    """Queue the taking in of a staged sheet."""
+    return enqueue(
+        task=TASK,
+        title=f"Take {re.sub(r'[^ -~]', '?', filename)[:80]} into {study.code}",
+        arguments={
+            "study": study.pk,
+            "token": str(token),
+            "filename": filename,
+            "may_add_levels": may_add_levels,
+            "by": by.pk,
+        },
+        requested_by=by,
+    )
+
+
+def run_intake(hold: Running, *, now: datetime) -> None:
+    """Take in the sheet of a job. Run twice, the second run finds the sheet taken in by the first."""
+    arguments = hold.job.arguments
+    study = Study.objects.get(pk=arguments["study"])
+    by = Person.objects.get(pk=arguments["by"])
+    hold.progress(0, 2, "reading the sheet")
+    reading = read_staged(UUID(arguments["token"]), arguments["filename"])
+    if reading is None:
+        raise JobRefused("The uploaded file is no longer here; please upload it again.")
+    if study.imported_sheets.filter(sha256=reading.sha256).exists() and hold.job.runs > 1:
+        return
+    hold.progress(1, 2, "storing coupons")
+
+    def check() -> None:
+        if Job.objects.filter(pk=hold.job.pk, is_cancel_requested=True).exists():
+            raise JobStopped
+
+    try:
+        take_in(
+            study=study,
+            reading=reading,
+            filename=arguments["filename"],
+            may_add_levels=arguments["may_add_levels"],
+            by=by,
+            now=now,
+            check=check,
+        )
+    except ValidationError as refused:
+        raise JobRefused("Nothing was stored. " + " ".join(refused.messages)) from refused
+    staged_path(UUID(arguments["token"])).unlink(missing_ok=True)

@@ -1,0 +1,14 @@
+"""Queue tasks of the bench."""
+
+from celery import shared_task
+from django.utils import timezone
+
+from labbench.bench.staging import TASK, run_intake
+from labbench.jobs.services import running
+
+
+@shared_task(name=TASK)
+def take_in_sheet(job_id: str) -> None:
+    with running(job_id) as hold:
+        if hold is not None:
+            run_intake(hold, now=timezone.now())

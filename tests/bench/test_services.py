@@ -1,0 +1,246 @@
+"""Recording at the bench: what is stored, what is refused, what a rule finds."""
+
+from datetime import date, timedelta
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
+
+from labbench.bench.models import Deviation, Inspection, Repair, StrengthTest
+from labbench.bench.services import (
+    correct,
+    place_coupon,
+    create_load,
+    record_inspection,
+    record_repair,
+    record_strength,
+    take_out,
+    withdraw,
+)
+from tests import factories
+from tests.factories import NOON
+
+pytestmark = pytest.mark.django_db
+
+
+def look(coupon, round_number, outcome="intact", by=None, **details):
+    return record_inspection(
+        coupon=coupon,
+        by=by or factories.person("technician"),
+        seen_at=NOON,
+        round_number=round_number,
+        outcome=outcome,
+        **details,
+    )
+
+
+def repaired(coupon, by=None, **details):
+    lamp = details.pop("lamp", None) or factories.lamp()
+    factories.survey(lamp)
+    details.setdefault("resin_lot", factories.resin_lot())
+    return record_repair(
+        coupon=coupon, by=by or factories.person("technician"), repaired_at=NOON, lamp=lamp, cure_time_s=90.0, **details
+    )
+
+
+def test_a_coupon_stands_where_its_records_say():
+    coupon = factories.coupon(factories.study(rounds_planned=2))
+    steps = []
+    for act in (
+        lambda: repaired(coupon),
+        lambda: look(coupon, 1),
+        lambda: look(coupon, 2),
+        lambda: record_strength(
+            coupon=coupon, by=factories.person(), tested_at=NOON, method="reported", stress_mpa=41.5
+        ),
+    ):
+        act()
+        coupon.refresh_from_db()
+        steps.append((coupon.stage, coupon.rounds_survived, coupon.failed_round))
+    assert steps == [("repaired", 0, None), ("cycling", 1, None), ("survived", 2, None), ("broken", 2, None)]
+
+
+def test_a_crack_out_after_a_skipped_look_keeps_the_interval():
+    coupon = factories.coupon()
+    look(coupon, 1)
+    look(coupon, 3, "cracked_out")
+    coupon.refresh_from_db()
+    assert (coupon.stage, coupon.rounds_survived, coupon.failed_round) == ("cracked_out", 1, 3)
+
+
+def test_holding_in_the_middle_of_a_round_means_the_round_before_was_survived():
+    coupon = factories.coupon()
+    look(coupon, 2, step_number=1)
+    coupon.refresh_from_db()
+    assert coupon.rounds_survived == 1
+
+
+def test_no_inspection_after_a_crack_out():
+    coupon = factories.coupon()
+    look(coupon, 2, "cracked_out")
+    with pytest.raises(ValidationError, match="cracked out in round 2"):
+        look(coupon, 3)
+
+
+def test_the_database_itself_refuses_an_inspection_after_a_crack_out():
+    coupon = factories.coupon()
+    look(coupon, 2, "cracked_out")
+    with pytest.raises(IntegrityError, match="no inspection after a crack-out"), transaction.atomic():
+        Inspection.objects.create(
+            coupon=coupon, round_number=3, position=3999, outcome="intact", inspector=factories.person(), seen_at=NOON
+        )
+
+
+def test_the_database_itself_refuses_to_break_what_cracked_out():
+    coupon = factories.coupon()
+    look(coupon, 1, "cracked_out")
+    with pytest.raises(IntegrityError, match="no strength left"), transaction.atomic():
+        StrengthTest.objects.create(
+            coupon=coupon, method="reported", stress_mpa=40, tested_at=NOON, tested_by=factories.person()
+        )
+
+
+def test_a_look_beyond_the_planned_rounds_is_refused():
+    coupon = factories.coupon(factories.study(rounds_planned=3))
+    with pytest.raises(ValidationError, match="4 is more than the 3 rounds planned"):
+        look(coupon, 4)
+
+
+def test_a_repair_keeps_its_dose():
+    # Radiant exposure = irradiance x time (definition, CIE S 017 17-21-071, from memory).
+    record = repaired(factories.coupon(), irradiance_mw_cm2=3.5).record
+    assert record.dose_mj_cm2 == 3.5 * 90
+
+
+def test_an_expired_lot_and_an_overdue_meter_become_deviations():
+    lot = factories.resin_lot(expires_on=date(2026, 10, 1))
+    meter = factories.radiometer(due_on=date(2026, 10, 15))
+    recorded = repaired(factories.coupon(), resin_lot=lot, radiometer=meter, irradiance_mw_cm2=3.0)
+    assert {d.kind for d in recorded.deviations} == {"resin_expired", "calibration_overdue"}
+    assert Deviation.objects.filter(is_found_by_rule=True).count() == 2
+
+
+def test_a_lamp_never_surveyed_is_a_deviation():
+    recorded = record_repair(
+        coupon=factories.coupon(),
+        by=factories.person(),
+        repaired_at=NOON,
+        lamp=factories.lamp(code="L9"),
+        resin_lot=factories.resin_lot(),
+        cure_time_s=60.0,
+    )
+    assert [d.description for d in recorded.deviations] == ["Lamp L9 had not been surveyed."]
+
+
+def test_using_another_lamp_than_allocated_is_a_deviation():
+    from labbench.studies.services import add_factor, add_level, set_level
+
+    study, lead = factories.study(), factories.person()
+    lamp, other = factories.lamp(code="L1"), factories.lamp(code="L2")
+    factor = add_factor(study=study, name="lamp", source="lamp", by=lead)
+    level = add_level(factor=factor, record=lamp, by=lead)
+    coupon = factories.coupon(study)
+    set_level(coupons=[coupon], factor=factor, level=level, by=lead)
+    recorded = repaired(coupon, lamp=other)
+    assert [d.description for d in recorded.deviations] == ["lamp: L2 was used, the coupon was allocated L1."]
+
+
+def test_whoever_repaired_should_not_inspect_a_blind_study():
+    hand = factories.person("technician")
+    coupon = factories.coupon(factories.study(is_blind=True))
+    repaired(coupon, by=hand)
+    assert [d.kind for d in look(coupon, 1, by=hand).deviations] == ["blinding"]
+    assert look(coupon, 2).deviations == ()
+
+
+def test_a_correction_needs_a_reason_and_keeps_what_stood_before():
+    lead = factories.person()
+    record = repaired(factories.coupon()).record
+    with pytest.raises(ValidationError, match="Say why"):
+        correct(record=record, by=lead, reason=" ", changes={"cure_time_s": 120.0})
+    correct(record=record, by=lead, reason="read from the timer again", changes={"cure_time_s": 120.0})
+    after, before = record.history.all()
+    assert (before.cure_time_s, after.cure_time_s) == (90.0, 120.0)
+    assert (after.history_user, after.history_change_reason) == (lead, "read from the timer again")
+
+
+def test_a_removed_record_leaves_its_history_and_the_coupon_steps_back():
+    coupon, lead = factories.coupon(), factories.person()
+    record = look(coupon, 1, "cracked_out").record
+    take_out(record=record, by=lead, reason="wrong coupon in the hand")
+    coupon.refresh_from_db()
+    assert (coupon.stage, coupon.failed_round) == ("prepared", None)
+    assert Inspection.history.latest().history_type == "-"
+    assert Inspection.history.latest().history_change_reason == "wrong coupon in the hand"
+
+
+def test_a_coupon_is_repaired_once():
+    coupon = factories.coupon()
+    repaired(coupon)
+    with pytest.raises(ValidationError, match="repaired already"):
+        repaired(coupon)
+    assert Repair.objects.count() == 1
+
+
+def test_a_pristine_control_is_not_repaired():
+    with pytest.raises(ValidationError, match="pristine control"):
+        repaired(factories.coupon(role="pristine"))
+
+
+def test_a_coupon_travels_in_one_load_of_its_own_study():
+    lead, coupon = factories.person(), factories.coupon()
+    create_load(study=coupon.study, name="Load 1", by=lead, coupons=[coupon])
+    with pytest.raises(ValidationError, match="already exists"):
+        create_load(study=coupon.study, name="Load 2", by=lead, coupons=[coupon])
+    stranger = create_load(study=factories.study(), name="Load 1", by=lead)
+    with pytest.raises(ValidationError, match="another study"):
+        place_coupon(load=stranger, coupon=factories.coupon(), by=lead)
+
+
+def test_strength_from_load_and_geometry():
+    # Four-point bending, 3 F (L - l) / (2 b h^2): 3 * 1000 * 100 / (2 * 50 * 36) = 83.33 MPa, by hand.
+    recorded = record_strength(
+        coupon=factories.coupon(role="pristine"),
+        by=factories.person(),
+        tested_at=NOON,
+        method="four_point",
+        force_n=1000,
+        width_mm=50,
+        thickness_mm=6,
+        outer_span_mm=200,
+        inner_span_mm=100,
+    )
+    assert recorded.record.stress_mpa == pytest.approx(250 / 3, rel=1e-12)
+
+
+def test_a_missing_measure_is_named():
+    with pytest.raises(ValidationError, match="The width is missing"):
+        record_strength(
+            coupon=factories.coupon(),
+            by=factories.person(),
+            tested_at=NOON,
+            method="four_point",
+            force_n=1000,
+            thickness_mm=6,
+            outer_span_mm=200,
+            inner_span_mm=100,
+        )
+
+
+def test_a_withdrawn_coupon_takes_no_further_record():
+    coupon = withdraw(coupon=factories.coupon(), by=factories.person(), on=NOON.date(), reason="dropped")
+    assert coupon.stage == "withdrawn"
+    with pytest.raises(ValidationError, match="was withdrawn"):
+        look(coupon, 1)
+
+
+def test_a_load_is_in_one_chamber_at_a_time():
+    from labbench.bench.services import book
+    from labbench.lab.models import Chamber
+
+    lead, load = factories.person(), create_load(study=factories.study(), name="Load 1", by=factories.person())
+    freezer = Chamber.objects.create(code="F1", kind="freeze", capacity_coupons=12)
+    hour = timedelta(hours=1)
+    book(load=load, chamber=freezer, planned_start=NOON, planned_end=NOON + 8 * hour, by=lead)
+    with pytest.raises(ValidationError, match="one chamber at a time"):
+        book(load=load, chamber=freezer, planned_start=NOON + hour, planned_end=NOON + 2 * hour, by=lead)

@@ -1,0 +1,32 @@
+"""Fixtures for everybody. Under CI nothing is skipped: what is missing there is a failure."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+
+# Before Django reads its settings: tests never touch the data of a running installation.
+os.environ["LABBENCH_DATA_DIR"] = tempfile.mkdtemp(prefix="labbench-tests-")
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+
+import pytest
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):  # type: ignore[no-untyped-def]
+    report = yield
+    if report.skipped and os.environ.get("CI") and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+        report.longrepr = f"skipped under CI: {report.longrepr}"
+    return report
+
+
+@pytest.fixture
+def eager_queue(settings):  # type: ignore[no-untyped-def]
+    """Jobs run in the test's own process as soon as they are sent."""
+    from celery import current_app
+
+    before = current_app.conf.task_always_eager
+    current_app.conf.task_always_eager = True
+    yield
+    current_app.conf.task_always_eager = before
