@@ -180,7 +180,7 @@ def _note_filename(filename: str, kind: FileKind, table: Table) -> None:
 def _interpreted(table: Table, upload: Upload, kind: FileKind) -> SheetReading:
     """Columns to arrays, arrays to a sheet."""
     header = read_header(table)
-    if not table.rows:
+    if not table.rows and not table.faults.found:
         table.faults.add(None, None, "the sheet has a header, but no coupons")
     fixed = {
         name: column_text(table, position, name, is_number=name in NUMBER_COLUMNS, takes_dates=name == "block")

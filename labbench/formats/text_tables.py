@@ -139,7 +139,7 @@ def _separator(text: io.TextIOWrapper, known: Collection[str]) -> tuple[str, int
     def fit(separator: str) -> tuple[int, int]:
         header = _first_filled_row(start, separator)
         names = [cell.strip().lower().replace(" ", "_") for cell in header]
-        return sum(name.startswith(tuple(known)) for name in names), len(header)
+        return sum(name.startswith(tuple(known)) for name in names), start.count(separator)
 
     return max(SEPARATORS, key=fit), 0
 

@@ -151,10 +151,10 @@ def read_worksheet(
     position = -1
     kind = "n"
     style: str | None = None
-    is_text = is_phonetic = has_formula = has_value = False
+    is_text = is_phonetic = has_formula = False
 
     def start(tag: str, attributes: dict[str, str]) -> None:
-        nonlocal row_number, position, kind, style, is_text, is_phonetic, has_formula, has_value
+        nonlocal row_number, position, kind, style, is_text, is_phonetic, has_formula
         if ":" in tag:
             tag = local_name(tag)
         if tag == "c":
@@ -169,13 +169,12 @@ def read_worksheet(
                 position = found
             kind = attributes.get("t", "n")
             style = attributes.get("s")
-            has_formula = has_value = False
+            has_formula = False
             parts.clear()
         elif tag == "v":
-            is_text = has_value = True
+            is_text = True
         elif tag == "t":
             is_text = not is_phonetic
-            has_value = True
         elif tag == "f":
             has_formula = True
             findings.formulas += 1
@@ -198,9 +197,11 @@ def read_worksheet(
         if tag == "v" or tag == "t":
             is_text = False
         elif tag == "c":
-            if has_value:
-                value = cell_value("".join(parts))
-            elif has_formula:
+            raw = "".join(parts)
+            if raw:
+                value = cell_value(raw)
+            elif has_formula and kind != "str":
+                # Of a formula whose result is an empty text, the cell's kind says so.
                 value = MarkedText("formula", "no result")
             else:
                 return
@@ -223,7 +224,7 @@ def read_worksheet(
 
     def cell_value(raw: str) -> str:
         if kind == "s":
-            return strings[int(raw)] if raw else ""
+            return strings[int(raw)]
         if kind == "n":
             known = numbers.get((style, raw))
             if known is None:
