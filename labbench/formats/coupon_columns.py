@@ -16,7 +16,7 @@ from labbench.formats.tables import MarkedText, Table
 from labbench.science.sheet import ROLES
 
 MOST_ROUNDS = 1_000
-# Glass of the strongest kinds breaks far below; a figure above it was not measured in MPa (from memory, no source).
+# The strongest panes break at a few hundred; a figure above this was not measured in MPa (from memory, no source).
 HIGHEST_STRENGTH_MPA = 5_000.0
 BLANK = -1
 REFUSED = -2
@@ -138,7 +138,7 @@ def read_strengths(table: Table, column: ColumnText | None, marks: DecimalMarks)
                 refused[text] = f"{shown(text)} is not above 0: leave the cell blank if the coupon was not broken"
             elif number > HIGHEST_STRENGTH_MPA:
                 refused[text] = (
-                    f"{shown(text)} is above {HIGHEST_STRENGTH_MPA:g} MPa, which no glass holds: is it in MPa?"
+                    f"{shown(text)} is above {HIGHEST_STRENGTH_MPA:g}, which no pane of glass holds: is it in MPa?"
                 )
             else:
                 number_of[text] = number
