@@ -10,7 +10,7 @@ from labbench.pages.templatetags.quantities import FIXED_DECIMALS, absent, is_nu
 
 
 class SelectColumn(tables.Column):
-    """A box to tick a row, named `name`, with the record's primary key as value; tables.js adds the one in the header."""
+    """A box to tick a row, named `name`, with the record's key as value; tables.js brings up the one in the header."""
 
     def __init__(self, name: str = "selected", **extra: Any) -> None:
         cells = {"th": {"class": "check"}, "td": {"class": "check"}}
@@ -20,7 +20,8 @@ class SelectColumn(tables.Column):
     @property
     def header(self) -> str:
         return format_html(
-            '<label><input type="checkbox" data-select-all="{}" hidden><span class="sr-only">Tick every row of this page</span></label>',
+            '<label><input type="checkbox" data-select-all="{}" hidden>'
+            '<span class="sr-only">Tick every row of this page</span></label>',
             self.input_name,
         )
 

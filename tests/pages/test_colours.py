@@ -17,14 +17,20 @@ THEMES = ["light", "dark"]
 SURFACES = ["ground", "sheet", "hover", "accent-soft"]
 SERIES = [f"series-{n}" for n in range(1, 7)]
 
-# How a person without one kind of cone sees a colour: linear RGB matrices for severity 1.0 of G. M. Machado, M. M. Oliveira and
-# L. A. F. Fernandes, "A Physiologically-based Model for Simulation of Color Vision Deficiency", IEEE TVCG 15 (2009), 1291-1298.
-# The digits were written from memory; each row sums to one, as white must stay white, which is checked below.
+# How a person without one kind of cone sees a colour: linear RGB matrices for severity 1.0 of G. M. Machado,
+# M. M. Oliveira and L. A. F. Fernandes, "A Physiologically-based Model for Simulation of Color Vision Deficiency",
+# IEEE TVCG 15 (2009), 1291-1298. The digits are from memory. Each row sums to one, as white must stay white: see below.
 VISION = {
     "full": np.eye(3),
-    "protan": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]),
-    "deutan": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]),
-    "tritan": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]),
+    "protan": np.reshape(
+        [0.152286, 1.052583, -0.204868, 0.114503, 0.786281, 0.099216, -0.003882, -0.048116, 1.051998], (3, 3)
+    ),
+    "deutan": np.reshape(
+        [0.367322, 0.860646, -0.227968, 0.280085, 0.672501, 0.047413, -0.011820, 0.042940, 0.968881], (3, 3)
+    ),
+    "tritan": np.reshape(
+        [1.255528, -0.076749, -0.178779, -0.078411, 0.930809, 0.147602, 0.004733, 0.691367, 0.303900], (3, 3)
+    ),
 }
 
 
@@ -43,7 +49,8 @@ def contrast(one, other):
 def lab(hex_colour, vision):
     """CIE 1976 L*a*b*, white point D65."""
     rgb = np.clip(VISION[vision] @ linear_rgb(hex_colour), 0, 1)
-    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]) @ rgb / [0.9505, 1.0, 1.089]
+    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]) @ rgb
+    xyz /= [0.9505, 1.0, 1.089]
     f = np.where(xyz > (6 / 29) ** 3, np.cbrt(xyz), xyz / (3 * (6 / 29) ** 2) + 4 / 29)
     return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
 

@@ -47,7 +47,8 @@ def test_a_quantity_shows_number_and_unit(value, unit, shown):
 @pytest.mark.parametrize("value", [None, "", float("nan"), float("inf"), True])
 def test_what_was_not_measured_is_a_dash_with_words(value):
     assert quantities.quantity(value, "mm") == (
-        '<span class="absent" title="not measured"><span aria-hidden="true">—</span><span class="sr-only">not measured</span></span>'
+        '<span class="absent" title="not measured"><span aria-hidden="true">—</span>'
+        '<span class="sr-only">not measured</span></span>'
     )
 
 
@@ -144,7 +145,10 @@ def test_a_moment_is_shown_in_the_labs_own_time():
 
 
 def test_a_due_time_of_another_day_names_the_day():
-    assert quantities.clock(datetime(2020, 2, 3, 14, 5, tzinfo=UTC)) == '<time datetime="2020-02-03T14:05+00:00">Mon 3 Feb, 14:05</time>'
+    assert (
+        quantities.clock(datetime(2020, 2, 3, 14, 5, tzinfo=UTC))
+        == '<time datetime="2020-02-03T14:05+00:00">Mon 3 Feb, 14:05</time>'
+    )
 
 
 def test_a_due_time_of_today_is_the_time_alone():
@@ -200,6 +204,9 @@ def test_a_field_shows_the_unit_of_its_name_only_if_it_takes_a_number():
     assert [quantities.unit_of_field(field) for field in form] == ["s", "", "kN"]
 
 
-@pytest.mark.parametrize(("label", "unit", "shown"), [("cure time (s)", "s", "cure time"), ("force (kN)", "N", "force (kN)"), ("note (s)", "", "note (s)")])
+@pytest.mark.parametrize(
+    ("label", "unit", "shown"),
+    [("cure time (s)", "s", "cure time"), ("force (kN)", "N", "force (kN)"), ("note (s)", "", "note (s)")],
+)
 def test_a_label_does_not_repeat_the_unit_of_its_field(label, unit, shown):
     assert quantities.without_unit(label, unit) == shown

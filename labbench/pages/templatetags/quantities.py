@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from decimal import Decimal
 from numbers import Real
-from typing import Any
+from typing import Any, TypeGuard
 
 from django import template
 from django.forms import BoundField
@@ -55,22 +55,25 @@ UNIT_OF_SUFFIX = {
 
 def absent(words: str) -> SafeString:
     """A dash for the eye, words for a screen reader and for the pointer."""
-    return format_html('<span class="absent" title="{0}"><span aria-hidden="true">—</span><span class="sr-only">{0}</span></span>', words)
+    return format_html(
+        '<span class="absent" title="{0}"><span aria-hidden="true">—</span><span class="sr-only">{0}</span></span>',
+        words,
+    )
 
 
-def is_number(value: object) -> bool:
+def is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, Real | Decimal) and not isinstance(value, bool) and math.isfinite(value)
 
 
-def grouped(number: Real, decimals: int) -> str:
+def grouped(number: float, decimals: int) -> str:
     """The number with so many decimals, a true minus sign and narrow spaces between groups of three digits."""
     text = f"{abs(number):,.{decimals}f}".replace(",", NARROW)
     # What rounds to nought has no sign.
     return f"−{text}" if number < 0 and text.strip("0.") else text
 
 
-def number_text(value: Real, *, decimals: int | None = None) -> str:
-    """Counts and whole numbers as they are, the rest to three significant digits, very large and small ones with a power of ten."""
+def number_text(value: float, *, decimals: int | None = None) -> str:
+    """Whole numbers as they are, others to three significant digits, the very large and small with a power of ten."""
     if decimals is not None:
         return grouped(value, decimals)
     if isinstance(value, int) or (float(value).is_integer() and abs(value) < 1e7):
@@ -78,7 +81,8 @@ def number_text(value: Real, *, decimals: int | None = None) -> str:
     exponent = math.floor(math.log10(abs(value)))
     if not -4 < exponent < 7:
         mantissa, power = f"{value:.{SIGNIFICANT_DIGITS - 1}e}".split("e")
-        return f"{grouped(float(mantissa), SIGNIFICANT_DIGITS - 1)}{NARROW}×{NARROW}10{str(int(power)).translate(SUPERSCRIPTS)}"
+        raised = str(int(power)).translate(SUPERSCRIPTS)
+        return f"{grouped(float(mantissa), SIGNIFICANT_DIGITS - 1)}{NARROW}×{NARROW}10{raised}"
     # Rounding can carry into the next power of ten: 9.996 is 10.0, not 10.00.
     exponent = int(f"{value:.{SIGNIFICANT_DIGITS - 1}e}".split("e")[1])
     return grouped(value, max(0, SIGNIFICANT_DIGITS - 1 - exponent))
@@ -112,7 +116,7 @@ def interval(limits: Any, unit: str = "") -> str:
 
 @register.filter
 def percent(share: Any) -> str:
-    """`{{ level.failure_share|percent }}`: a fraction of one as percent; never 0 % or 100 % for what is not quite so."""
+    """`{{ level.failure_share|percent }}`: a fraction of one as percent; never 0 or 100 % for what is not quite so."""
     if not is_number(share):
         return absent("not computed")
     return f"{percent_number(share)}{NARROW}%"
@@ -155,7 +159,8 @@ def moment(at: datetime | None) -> SafeString:
     """A point in time as 25 Nov 2026, 14:05, in the lab's own time."""
     if not at:
         return absent("no time")
-    return format_html('<time datetime="{}">{}, {}</time>', at.isoformat(timespec="minutes"), day_text(at), f"{at:%H:%M}")
+    shown = f"{day_text(at)}, {at:%H:%M}"
+    return format_html('<time datetime="{}">{}</time>', at.isoformat(timespec="minutes"), shown)
 
 
 @register.filter(expects_localtime=True)
