@@ -71,6 +71,7 @@ def compute_analysis(hold: Running) -> None:
     """Evaluate the frozen sheet of the job's analysis and store the result once."""
     # slow import: scipy is only needed where something is computed
     from labbench.formats.coupon_sheet import read_coupon_sheet
+    from labbench.science.document import document
     from labbench.science.evaluation import evaluate
     from labbench.science.sheet import RunnableLevels
 
@@ -91,7 +92,7 @@ def compute_analysis(hold: Running) -> None:
         seed=parameters["seed"],
         progress=lambda done, total: hold.progress(done, total, "computing"),
     )
-    result = evaluation.to_document()
+    result = document(evaluation)
     result["warnings"] = [*parameters["notes"], *result["warnings"]]
     # The later of two runs of the same job finds the row filled and leaves it.
     Analysis.objects.filter(pk=analysis.pk, finished_at=None).update(

@@ -45,7 +45,6 @@ def enqueue(*, task: str, title: str, arguments: dict[str, Any], requested_by: A
     job = Job(
         task=task, title=title[:200], arguments=arguments, requested_by=requested_by, created_at=now, queued_at=now
     )
-    job.full_clean()
     job.save()
     transaction.on_commit(lambda: send(job))
     return job

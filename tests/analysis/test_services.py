@@ -1,0 +1,110 @@
+"""An analysis is computed once from frozen inputs."""
+
+import json
+
+import pytest
+
+from labbench.analysis.models import Analysis
+from labbench.analysis.services import canonical, request_analysis
+from labbench.analysis.sheets import study_sheet
+from labbench.bench.services import record_inspection
+from labbench.formats.coupon_sheet import read_coupon_sheet
+from labbench.jobs.models import Job
+from labbench.science.document import document
+from labbench.science.evaluation import evaluate
+from labbench.studies.services import set_level
+from tests import factories
+from tests.factories import NOON
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def study():
+    made, hand = factories.study(rounds_planned=3), factories.person("technician")
+    resin = factories.factor(made, "resin", ("A", "B"))
+    for number, (level, outcome) in enumerate([("A", "intact")] * 4 + [("B", "cracked_out")] * 4):
+        coupon = factories.coupon(made, code=f"C{number}")
+        set_level(coupons=[coupon], factor=resin, level=resin.levels.get(name=level), by=hand)
+        record_inspection(coupon=coupon, by=hand, seen_at=NOON, round_number=3, outcome=outcome)
+    return made
+
+
+def analysed(study, callbacks, **details):
+    with callbacks(execute=True):
+        made = request_analysis(study=study, by=details.pop("by", None) or factories.person(), **details)
+    made.refresh_from_db()
+    return made
+
+
+def test_the_result_is_what_the_science_says_of_the_frozen_sheet(
+    study, eager_queue, django_capture_on_commit_callbacks
+):
+    made = analysed(study, django_capture_on_commit_callbacks)
+    sheet = read_coupon_sheet(made.sheet_csv.encode()).sheet
+    again = document(evaluate(sheet, next_count=12))
+    assert made.job.state == Job.State.DONE
+    assert json.loads(canonical(made.result))["factors"] == json.loads(canonical(again))["factors"]
+    # Four of four against none of four: 2 / C(8, 4) = 1 / 35 two-sided, by hand.
+    assert made.result["factors"][0]["association"]["p_value"] == pytest.approx(2 / 70, rel=1e-12)
+
+
+def test_the_same_question_gets_the_stored_answer(study, eager_queue, django_capture_on_commit_callbacks):
+    first = analysed(study, django_capture_on_commit_callbacks)
+    assert analysed(study, django_capture_on_commit_callbacks) == first
+    assert Job.objects.count() == 1
+
+
+def test_a_new_look_makes_a_new_analysis_and_leaves_the_old_one(study, eager_queue, django_capture_on_commit_callbacks):
+    first = analysed(study, django_capture_on_commit_callbacks)
+    record_inspection(
+        coupon=factories.coupon(study), by=factories.person(), seen_at=NOON, round_number=3, outcome="intact"
+    )
+    second = analysed(study, django_capture_on_commit_callbacks)
+    assert second != first
+    assert (first.coupons, second.coupons) == (8, 9)
+
+
+def test_a_cancelled_analysis_is_queued_again_when_asked_for(study, eager_queue, django_capture_on_commit_callbacks):
+    first = request_analysis(study=study, by=factories.person())
+    from labbench.jobs.services import cancel
+
+    cancel(job=first.job)
+    again = analysed(study, django_capture_on_commit_callbacks)
+    assert again == first
+    assert again.job.state == Job.State.DONE
+
+
+def test_a_study_without_results_says_so(eager_queue, django_capture_on_commit_callbacks):
+    made = analysed(factories.study(), django_capture_on_commit_callbacks)
+    assert made.job.state == Job.State.FAILED
+    assert "nothing to analyse yet" in made.job.reason
+    assert made.result is None
+
+
+def test_coupons_not_yet_seen_are_left_out_and_counted(study):
+    factories.coupon(study, code="waiting")
+    drawn = study_sheet(study)
+    assert "waiting" not in drawn.sheet.coupons
+    assert drawn.notes == ("1 of 9 coupons have not been seen after a round yet and are left out.",)
+    assert "waiting" in study_sheet(study, with_unfinished=True).sheet.coupons
+
+
+@pytest.mark.parametrize("coupons", [1, 3])
+def test_the_sheet_takes_the_same_number_of_queries(coupons, django_assert_num_queries):
+    made, hand = factories.study(), factories.person("technician")
+    resin = factories.factor(made)
+    for _ in range(coupons):
+        coupon = factories.coupon(made)
+        set_level(coupons=[coupon], factor=resin, level=resin.levels.first(), by=hand)
+        record_inspection(coupon=coupon, by=hand, seen_at=NOON, round_number=1, outcome="intact")
+    with django_assert_num_queries(7):
+        study_sheet(made)
+
+
+def test_the_stored_result_is_not_computed_twice(study, eager_queue, django_capture_on_commit_callbacks):
+    made = analysed(study, django_capture_on_commit_callbacks)
+    from labbench.analysis.tasks import analyse
+
+    analyse(str(made.job.pk))
+    assert Analysis.objects.get().finished_at == made.finished_at
