@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from labbench.science.findings import Finding, Floats, chi_square_tail, not_computed
+from labbench.science.strength import is_broken
 
 
 def kruskal_wallis(values: Floats, codes: NDArray[np.int64], *, method: str = "Kruskal-Wallis test") -> Finding:
@@ -43,7 +44,7 @@ def worst_rank(strength_mpa: Floats, is_failed: NDArray[np.bool_], codes: NDArra
     J. M. Lachin, "Worst-rank score analysis with informatively missing observations in clinical trials", Controlled
     Clinical Trials 20 (1999), 408-422.
     """
-    used = is_failed | np.isfinite(strength_mpa)
+    used = is_failed | is_broken(strength_mpa)
     values = np.where(is_failed, -np.inf, strength_mpa)[used]
     return kruskal_wallis(values, codes[used], method="Kruskal-Wallis test, cracked-out coupons as the tied lowest")
 

@@ -6,6 +6,8 @@ them failed, F failed in all. The p-value is the total probability of the tables
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from scipy import special
 
@@ -155,8 +157,10 @@ def _last_two(a: float, b: float, left: Counts, weight: Floats, paths: Floats, l
     tail = 0.0
     order = np.argsort(left, kind="stable")
     left, weight, paths = left[order], weight[order], paths[order]
-    starts = np.flatnonzero(np.concatenate(([True], np.diff(left) != 0))) if len(left) else np.array([], dtype=int)
-    for start, stop in zip(starts, [*starts[1:], len(left)], strict=True):
+    edges = (
+        np.concatenate(([0], np.flatnonzero(np.diff(left)) + 1, [len(left)])) if len(left) else np.zeros(1, dtype=int)
+    )
+    for start, stop in pairwise(edges):
         m = float(left[start])
         x = np.arange(max(0.0, m - b), min(a, m) + 1)
         logs = np.sort(log_choose(a, x) + log_choose(b, m - x))

@@ -9,6 +9,7 @@ from labbench.science.evaluation import Evaluation, FactorEvaluation, Isolation
 from labbench.science.findings import Finding
 from labbench.science.intervals import Interval
 from labbench.science.levels import LevelEvaluation
+from labbench.science.sheet import Level
 from labbench.science.stratified import StratifiedFinding
 from labbench.science.strength import StrengthSummary
 from labbench.science.turnbull import TurnbullEstimate
@@ -112,7 +113,7 @@ def _interval(interval: Interval) -> Document:
 def _level(level: LevelEvaluation) -> Document:
     difference = level.difference_to_rest
     return {
-        "level": level.level,
+        "level": _plain_level(level.level),
         "coupons": level.coupons,
         "failed": level.failed,
         "failure_share": level.failure_share,
@@ -169,6 +170,8 @@ def _strength(strength: StrengthSummary) -> Document:
         | ({"reason": ratio.reason} if ratio.reason else {}),
     }
     reasons = [weibull.reason] if weibull.reason else []
+    if strength.sd_mpa is None:
+        reasons.insert(0, "a single broken coupon has no standard deviation")
     if ratio is None:
         reasons.append("no pristine control was broken")
     if reasons:
@@ -187,13 +190,18 @@ def _stratified(factor: FactorEvaluation, name: str, finding: StratifiedFinding)
         parts.setdefault("reason", "an odds ratio needs exactly two levels")
         return parts
     first, second = (level.level for level in factor.levels)
-    parts["odds_ratio"] = {"of": second, "against": first, **_interval(odds.interval)}
+    parts["odds_ratio"] = {"of": _plain_level(second), "against": _plain_level(first), **_interval(odds.interval)}
     reasons = [parts.get("reason"), odds.reason, None if homogeneity is None else homogeneity.reason]
     if any(reasons):
         parts["reason"] = "; ".join(reason for reason in reasons if reason)
     if homogeneity is not None:
         parts["homogeneity_method"] = homogeneity.method
     return parts
+
+
+def _plain_level(level: Level) -> Level:
+    """The level; a number that JSON has no notation for as text."""
+    return str(level) if isinstance(level, float) and not math.isfinite(level) else level
 
 
 def _verdict(isolation: Isolation | None, number: int) -> Document | None:

@@ -21,7 +21,8 @@ class Effects:
     Attributes
     ----------
     columns : ndarray, shape (n, terms)
-        Without the intercept; levels against the first level that occurs, numeric factors as such, centred and scaled.
+        Without the intercept; levels against the first level that occurs, numeric factors as such, centred and scaled
+        (by their levels where one is not a finite number).
     owner : ndarray of int, shape (terms,)
         Number of the factor each column belongs to.
     terms : tuple of str
@@ -49,9 +50,9 @@ def main_effects(factors: tuple[FactorColumn, ...], candidates: NDArray[np.bool_
         present = np.unique(codes)
         if len(present) < 2:
             continue
-        if factor.kind == "numeric":
-            values = np.array([float(level) for level in factor.levels])[codes]
-            parts.append(((values - values.mean()) / values.std())[:, None])
+        values = numeric_levels(factor)
+        if values is not None:
+            parts.append(_standardised(values[codes])[:, None])
             terms.append(factor.name)
             owner.append(number)
             continue
@@ -60,6 +61,19 @@ def main_effects(factors: tuple[FactorColumn, ...], candidates: NDArray[np.bool_
         owner.extend([number] * (len(present) - 1))
     columns = np.hstack(parts) if parts else np.zeros((int(used.sum()), 0))
     return Effects(columns, np.array(owner, dtype=np.int64), tuple(terms), used)
+
+
+def numeric_levels(factor: FactorColumn) -> Floats | None:
+    """The levels as numbers; None for a categorical factor and where a level is not a finite number."""
+    if factor.kind != "numeric":
+        return None
+    values = np.array([float(level) for level in factor.levels])
+    return values if np.isfinite(values).all() else None
+
+
+def _standardised(values: Floats) -> Floats:
+    scaled = values / np.abs(values).max()
+    return np.asarray((scaled - scaled.mean()) / scaled.std())
 
 
 def with_intercept(columns: Floats) -> Floats:

@@ -16,6 +16,7 @@ from labbench.science.multiplicity import holm
 from labbench.science.regression import adjusted_tests
 from labbench.science.sheet import CouponSheet, FactorColumn, RunnableLevels
 from labbench.science.stratified import StratifiedFinding, stratified
+from labbench.science.strength import is_broken
 from labbench.science.survival import log_rank
 from labbench.science.trend import cochran_armitage
 from labbench.science.unconditional import boschloo
@@ -161,8 +162,11 @@ def sheet_warnings(sheet: CouponSheet) -> list[str]:
     warnings = []
     if not test.any():
         return ["The sheet has no test coupons."]
-    broken = int((test & np.isfinite(sheet.strength_mpa)).sum())
-    lost = int((test & failed & ~np.isfinite(sheet.strength_mpa)).sum())
+    has_strength = is_broken(sheet.strength_mpa)
+    broken, lost = int((test & has_strength).sum()), int((test & failed & ~has_strength).sum())
+    absurd = int((~has_strength & ~np.isnan(sheet.strength_mpa)).sum())
+    if absurd:
+        warnings.append(f"{absurd} strengths are not usable numbers and count as not given.")
     if broken and lost:
         warnings.append(
             f"Mean strength and percent of new glass cover the {broken} coupons that were broken; "
@@ -255,7 +259,7 @@ def _compare_strength(
     strength_mpa: NDArray[np.float64], is_failed: NDArray[np.bool_], codes: NDArray[np.int64]
 ) -> StrengthComparison | None:
     """None where no coupon was broken."""
-    broken = np.isfinite(strength_mpa)
+    broken = is_broken(strength_mpa)
     if not broken.any():
         return None
     values, groups = strength_mpa[broken], codes[broken]
@@ -288,4 +292,7 @@ def association_sentence(name: str, levels: tuple[LevelEvaluation, ...], associa
     rounded = round(odds) if odds < 10 else int(float(f"{odds:.2g}"))
     if p_value < 1e-9:
         return f"{counts}; chance alone practically never gives a difference this large."
-    return f"{counts}; a difference this large between the levels would come up by chance about 1 time in {rounded:,}."
+    about = "less than" if association.draws is not None and p_value < 2 / association.draws else "about"
+    return (
+        f"{counts}; a difference this large between the levels would come up by chance {about} 1 time in {rounded:,}."
+    )

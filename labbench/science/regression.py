@@ -37,11 +37,14 @@ class FirthFit:
 
 @dataclass(frozen=True, slots=True)
 class _Point:
-    """Penalised log likelihood, its gradient and the expected information at some coefficients."""
+    """Penalised log likelihood, its gradient, the expected information and the curvature at some coefficients."""
 
     log_likelihood: float
     gradient: Floats
     information: Floats
+    # X' W (1 + h) X: minus the derivative of the gradient at fixed leverages h. With the information alone a coupon that
+    # has a term to itself (h = 1) makes the steps overshoot for ever.
+    curvature: Floats
 
 
 def firth_logistic(
@@ -76,7 +79,7 @@ def firth_logistic(
     for _ in range(MAX_STEPS):
         gradient = point.gradient[moving]
         direction = np.zeros_like(b)
-        direction[moving] = np.linalg.solve(point.information[np.ix_(moving, moving)], gradient)
+        direction[moving] = np.linalg.solve(point.curvature[np.ix_(moving, moving)], gradient)
         if float(gradient @ direction[moving]) < DECREMENT:
             return FirthFit(b, point.information, point.log_likelihood, True)
         direction *= min(1.0, LARGEST_MOVE / max(float(np.abs(design @ direction).max()), LARGEST_MOVE))
@@ -109,12 +112,13 @@ def _point(design: Floats, failed: Floats, coupons: Floats, b: Floats) -> _Point
     try:
         factor = np.linalg.cholesky(information)
     except np.linalg.LinAlgError:
-        return _Point(-np.inf, np.zeros_like(b), information)
+        return _Point(-np.inf, np.zeros_like(b), information, information)
     # Leverages: diagonal of W½ X (X'WX)⁻¹ X' W½.
     leverage = (linalg.solve_triangular(factor, weighted.T, lower=True, check_finite=False) ** 2).sum(axis=0)
     log_likelihood = (failed * special.log_expit(predictor) + (coupons - failed) * special.log_expit(-predictor)).sum()
     gradient = design.T @ (failed - coupons * share + leverage * (0.5 - share))
-    return _Point(float(log_likelihood + np.log(np.diag(factor)).sum()), gradient, information)
+    curvature = information + (weighted * leverage[:, None]).T @ weighted
+    return _Point(float(log_likelihood + np.log(np.diag(factor)).sum()), gradient, information, curvature)
 
 
 def adjusted_tests(
@@ -127,13 +131,28 @@ def adjusted_tests(
     factors : tuple of FactorColumn
         Categorical ones enter by their levels, numeric ones as numbers (one slope).
     is_failed, candidates : ndarray of bool, shape (n,)
-        Coupons with an unknown level of any factor are left out.
+        Coupons with an unknown level of any factor are left out; a factor with a single level is no part of the model.
 
     Notes
     -----
     The degrees of freedom are the terms the other factors (and the intercept) can't stand in for; with none left the
     factor can't be told apart from them and gets no p-value, whichever of them comes first in the sheet.
     """
+    varied = [len(np.unique(f.codes[candidates & (f.codes >= 0)])) > 1 for f in factors]
+    tests = iter(
+        _adjusted_tests(tuple(f for f, kept in zip(factors, varied, strict=True) if kept), is_failed, candidates)
+    )
+    return tuple(
+        next(tests) if kept else not_computed(METHOD, f"fewer than two levels of {f.name} have coupons")
+        for f, kept in zip(factors, varied, strict=True)
+    )
+
+
+def _adjusted_tests(
+    factors: tuple[FactorColumn, ...], is_failed: NDArray[np.bool_], candidates: NDArray[np.bool_]
+) -> tuple[Finding, ...]:
+    if not factors:
+        return ()
     used = candidates.copy()
     for factor in factors:
         used &= factor.codes >= 0

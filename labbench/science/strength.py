@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from labbench.science.findings import Floats
 from labbench.science.intervals import Interval
 from labbench.science.weibull import WeibullFit, weibull_fit
 
+# No solid is as strong; a larger number is a slip of the pen, and its square would leave the range of a float.
+LARGEST_STRENGTH_MPA = 1e9
 RATIO_METHOD = "ratio of means, limits from its logarithm (delta method, t with Welch-Satterthwaite degrees of freedom)"
 
 
@@ -36,10 +39,14 @@ class StrengthSummary:
     percent_of_pristine: StrengthRatio | None
 
 
+def is_broken(strength_mpa: Floats) -> NDArray[np.bool_]:
+    """Which coupons have a usable strength."""
+    return np.asarray(np.isfinite(strength_mpa) & (np.abs(strength_mpa) <= LARGEST_STRENGTH_MPA))
+
+
 def strength_summary(strength_mpa: Floats, pristine_mpa: Floats, *, confidence: float = 0.95) -> StrengthSummary | None:
-    """Summary of finite strengths; None without any. `percent_of_pristine` is None without broken pristine controls."""
-    x = strength_mpa[np.isfinite(strength_mpa)]
-    new = pristine_mpa[np.isfinite(pristine_mpa)]
+    """Summary of usable strengths; None without any. `percent_of_pristine` is None without broken pristine controls."""
+    x, new = strength_mpa[is_broken(strength_mpa)], pristine_mpa[is_broken(pristine_mpa)]
     if not len(x):
         return None
     ratio = strength_ratio(x, new, confidence=confidence) if len(new) else None

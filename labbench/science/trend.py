@@ -22,10 +22,13 @@ def cochran_armitage(failed: Counts, coupons: Counts, scores: Floats) -> Finding
     total = n.sum()
     if (n > 0).sum() < 2:
         return not_computed(method, "fewer than two levels have coupons", n_used=int(total))
+    if not np.isfinite(s).all():
+        return not_computed(method, "a level is not a finite number", n_used=int(total))
     share = x.sum() / total
     if share in (0.0, 1.0):
         return not_computed(method, f"{'no' if share == 0 else 'every'} coupon failed", n_used=int(total))
     # Scores are scaled first: a huge or tiny unit must not cost digits.
+    s = s / max(float(np.abs(s).max()), 1e-300)
     centred = s - (n * s).sum() / total
     centred = centred / np.abs(centred).max()
     z = float((x * centred).sum() / np.sqrt(share * (1 - share) * (n * centred**2).sum()))

@@ -28,7 +28,7 @@ def counts(table, rows, column, *, first):
 
 def test_fisher_tea_tasting(table, expected):
     t = table("tea_tasting")
-    x, n = counts(t, list(t)[0], list(t)[1], first=t[list(t)[1]][0])
+    x, n = counts(t, *list(t)[:2], first=t[list(t)[1]][0])
     assert ffh(x, n).p_value == pytest.approx(expected("fisher_tea", "p two-sided"), **EXACT)
 
 
