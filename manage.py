@@ -11,7 +11,12 @@ def main() -> None:
         from django.core.management import execute_from_command_line
     except ImportError:
         sys.exit("Django is not installed here. The first line of README.md sets everything up.")
-    execute_from_command_line(sys.argv)
+    from django.core.exceptions import ImproperlyConfigured
+
+    try:
+        execute_from_command_line(sys.argv)
+    except ImproperlyConfigured as refused:
+        sys.exit(str(refused))
 
 
 if __name__ == "__main__":

@@ -30,7 +30,16 @@ def switch(name: str) -> bool:
 
 
 DATA_DIR = Path(os.environ.get("LABBENCH_DATA_DIR") or BASE_DIR / "var").resolve()
-DATA_DIR.mkdir(parents=True, exist_ok=True)
+try:
+    DATA_DIR.mkdir(parents=True, exist_ok=True)
+except OSError as error:
+    raise ImproperlyConfigured(
+        f"The data folder {DATA_DIR} can't be made: {error.strerror}. Set LABBENCH_DATA_DIR to a folder of yours."
+    ) from error
+if not os.access(DATA_DIR, os.W_OK | os.X_OK):
+    raise ImproperlyConfigured(
+        f"This user may not write to the data folder {DATA_DIR}. Set LABBENCH_DATA_DIR to a folder of yours."
+    )
 
 
 def kept_secret(path: Path) -> str:
@@ -240,6 +249,7 @@ LOGGING = {
         "labbench": {"level": "INFO"},
         "waitress.queue": {"level": "CRITICAL"},  # says "task queue depth" at every burst
         "django.security.DisallowedHost": {"level": "CRITICAL"},
+        "kombu.connection": {"level": "ERROR"},  # the embedded queue has no host, and says so at every start
     },
 }
 MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
