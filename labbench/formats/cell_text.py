@@ -22,7 +22,9 @@ def cleaned(text: str) -> str:
     """
     if not text.isascii():
         text = unicodedata.normalize("NFC", text.translate(INVISIBLE))
-    return " ".join(text.split())
+    spaced = " ".join(text.split())
+    # The same object where nothing changes: most cells are clean, and there may be millions.
+    return text if spaced == text else spaced
 
 
 def cleaned_lines(text: str) -> str:

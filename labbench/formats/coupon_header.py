@@ -44,7 +44,7 @@ class CouponHeader:
 
 
 def read_header(table: Table) -> CouponHeader:
-    """Find the columns; wrong names, names that occur twice and a missing coupon column become faults of the table.
+    """Find the columns; wrong names, names that occur twice, a missing coupon column and merged cells become faults.
 
     Capitals, blanks and hyphens in the fixed names are forgiven and noted. A factor's name stays as it is written.
 
@@ -59,10 +59,11 @@ def read_header(table: Table) -> CouponHeader:
     forgiven: list[str] = []
     for position, cell in enumerate(table.header):
         written = cleaned(cell)
+        name, is_factor = _column_name(written)
+        table.column_names.append(shown(name or written) or column_letters(position))
         if not written:
             _fault_unnamed(table, position)
             continue
-        name, is_factor = _column_name(written)
         if name is None:
             unknown.append((written, column_letters(position)))
             continue
@@ -80,12 +81,14 @@ def read_header(table: Table) -> CouponHeader:
             _take_factor(header, table, name, position)
         else:
             header.positions[name] = position
+    _fault_merged(table)
     if not first_places:
         raise UnreadableFileError(
             f"the first row must name the columns (coupon, factor.NAME, rounds_survived, failed_round, ...); it reads: "
             f"{listed([shown(cleaned(cell)) for cell in table.header])}",
             table.header_row,
         )
+    _fault_wide_rows(table)
     for written, letters in unknown:
         table.faults.add(table.header_row, shown(written), _unknown_message(written, letters))
     if "coupon" not in header.positions:
@@ -110,6 +113,29 @@ def _take_factor(header: CouponHeader, table: Table, name: str, position: int) -
         table.faults.add(table.header_row, shown(name), refused)
     else:
         header.factors[factor] = position
+
+
+def _fault_merged(table: Table) -> None:
+    """A range merged within the table: of its cells all but one are blank, and which is meant can't be known."""
+    last_row = table.row_numbers[-1] if table.row_numbers else table.header_row
+    for cells in table.merged:
+        if cells.left < len(table.header) and cells.top <= last_row and cells.bottom >= table.header_row:
+            table.faults.add(
+                cells.top,
+                table.column_names[cells.left],
+                f"the cells {cells.reference} are merged: split them and fill in a value for each",
+            )
+
+
+def _fault_wide_rows(table: Table) -> None:
+    width = len(table.header)
+
+    def message(at: int) -> str:
+        cells = table.wide_rows[at][1]
+        hint = "; a comma inside a value needs quotes around the value" if cells <= width + 3 else ""
+        return f"has {cells} cells, but the header has {width}{hint}"
+
+    table.faults.add_each([row for row, _ in table.wide_rows], None, message)
 
 
 def _fault_unnamed(table: Table, position: int) -> None:

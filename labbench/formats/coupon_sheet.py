@@ -68,6 +68,9 @@ class SheetReading:
         The names as written.
     header_row : int
         The header's row number.
+    columns : tuple of str
+        What faults call the columns, in the order of `header`: the fixed names without the freedoms that were
+        forgiven. Empty if the header was not understood.
     rows : list of list of str
         The first rows as written, `Limits.preview_rows` of them, long texts cut.
     row_numbers : tuple of int
@@ -92,6 +95,7 @@ class SheetReading:
     notes: tuple[str, ...] = ()
     header: tuple[str, ...] = ()
     header_row: int = 1
+    columns: tuple[str, ...] = ()
     rows: list[list[str]] = field(default_factory=list)
     row_numbers: tuple[int, ...] = ()
     faulty_rows: dict[int, list[str]] = field(default_factory=dict)
@@ -100,6 +104,18 @@ class SheetReading:
     records: Sequence[CouponRow] = ()
     sha256: str = ""
     kind: FileKind = ""
+
+    @property
+    def faulty_cells(self) -> dict[int, dict[int, str]]:
+        """Row number -> position in the row -> what is wrong there, for marking cells; -1 is the row as a whole."""
+        positions: dict[str | None, int] = {name: at for at, name in reversed(list(enumerate(self.columns)))}
+        cells: dict[int, dict[int, str]] = {}
+        for fault in self.faults:
+            if fault.row is not None:
+                row = cells.setdefault(fault.row, {})
+                at = positions.get(fault.column, -1)
+                row[at] = f"{row[at]}; {fault.message}" if at in row else fault.message
+        return cells
 
     @property
     def fault_lines(self) -> list[str]:
@@ -265,6 +281,7 @@ def _reading(
         notes=tuple(dict.fromkeys(table.notes)),
         header=tuple(_preview_cell(cell) for cell in table.header),
         header_row=table.header_row,
+        columns=tuple(table.column_names),
         rows=[_preview_row(row) for row in table.rows[:shown_rows]],
         row_numbers=tuple(table.row_numbers[:shown_rows]),
         faulty_rows={

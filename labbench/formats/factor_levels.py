@@ -17,6 +17,8 @@ from labbench.science.sheet import UNIT_SUFFIXES, FactorColumn, Level
 
 # Quantities below these are not possible; the other suffixes name differences or shares, which may be negative.
 LOWEST_BY_SUFFIX = {"_c": -273.15} | dict.fromkeys(("_s", "_min", "_h", "_mm", "_mpa", "_mw_cm2", "_mj_cm2"), 0.0)
+# More names than this, most of them for one coupon, are rather codes or remarks than levels.
+MANY_LEVELS = 30
 WORDS_FOR_BLANK = frozenset(("?", "-", "--", "n/a", "na", "nan", "none", "null", "unknown", "tbd"))
 
 
@@ -72,6 +74,8 @@ def read_factor(
             row = row_numbers[cells.index(names[0])]
             notes.append(f"factor.{name} is read as names, not as numbers, because of {shown(names[0])} in row {row}")
     _note_doubtful(name, distinct, notes)
+    if len(distinct) > MANY_LEVELS and 2 * len(distinct) > sum(map(bool, cells)):
+        notes.append(f"factor.{name} has {len(distinct):,} levels, most for a single coupon: is it a factor?")
     levels = tuple(sorted(distinct, key=natural_order))
     position: dict[str, int] = {"": -1} | {level: place for place, level in enumerate(levels)}
     return FactorColumn(name, "categorical", levels, _codes(cells, position))

@@ -33,7 +33,7 @@ class Limits:
     """
 
     file_bytes: int = 64 * MEBIBYTE
-    unpacked_bytes: int = 400 * MEBIBYTE
+    unpacked_bytes: int = 256 * MEBIBYTE
     packing_ratio: int = 250
     members: int = 2_000
     rows: int = 200_000

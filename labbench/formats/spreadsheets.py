@@ -18,12 +18,11 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900, fr
 
 from labbench.formats.faults import FaultList, UnreadableFileError, shown
 from labbench.formats.limits import MEBIBYTE, Limits
-from labbench.formats.tables import Table, column_letters, counted
+from labbench.formats.tables import Table, counted
 from labbench.formats.worksheet_xml import (
     DAMAGED,
     ENTITIES,
     CellMeanings,
-    MergedRange,
     local_name,
     read_shared_strings,
     read_worksheet,
@@ -31,7 +30,7 @@ from labbench.formats.worksheet_xml import (
 
 PIECE = MEBIBYTE // 4
 # Parts that describe the workbook are small; only worksheets and shared strings are read as streams.
-LARGEST_DESCRIPTION = 16 * MEBIBYTE
+LARGEST_DESCRIPTION = 4 * MEBIBYTE
 NOT_A_WORKBOOK = "the file is a zip archive, but not an XLSX workbook: save the table as CSV or XLSX"
 
 
@@ -39,7 +38,7 @@ def read_spreadsheet(data: bytes, *, limits: Limits, faults: FaultList) -> Table
     """The table in the first visible worksheet of an XLSX workbook.
 
     Formulas count as their stored results. Dates, error values, percentages and formulas without a result come as
-    `MarkedText`. A merged range within the table is a fault.
+    `MarkedText`.
 
     Raises
     ------
@@ -73,20 +72,8 @@ def _read_archive(package: _Package, limits: Limits, faults: FaultList) -> Table
         table.notes.append(f"{counted(findings.formulas, 'formula')}: the stored results were used")
     if findings.hidden_rows:
         table.notes.append(f"{counted(findings.hidden_rows, 'hidden row')} read like the others")
-    _fault_merged(findings.merged, table)
+    table.merged = findings.merged
     return table
-
-
-def _fault_merged(merged: list[MergedRange], table: Table) -> None:
-    if not table.header:
-        return
-    last_row = table.row_numbers[-1] if table.row_numbers else table.header_row
-    for cells in merged:
-        if cells.left < len(table.header) and cells.top <= last_row and cells.bottom >= table.header_row:
-            name = table.header[cells.left].strip() or column_letters(cells.left)
-            table.faults.add(
-                cells.top, name, f"the cells {cells.reference} are merged: split them and fill in a value for each"
-            )
 
 
 @dataclass(frozen=True, slots=True)

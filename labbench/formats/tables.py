@@ -24,6 +24,17 @@ class MarkedText(str):
         return cell
 
 
+@dataclass(frozen=True, slots=True)
+class MergedRange:
+    """Cells merged into one: row numbers and column positions (from 0), both ends included."""
+
+    reference: str
+    top: int
+    bottom: int
+    left: int
+    right: int
+
+
 @dataclass(slots=True)
 class Table:
     """A header and rows of text, each with the row number it has in its file.
@@ -36,12 +47,18 @@ class Table:
         As written; empty while no row has come.
     header_row : int
         The header's row number.
+    column_names : list of str
+        What faults call the columns, once the header has been understood.
     rows : list of list of str
         Cells as written, not even stripped; `MarkedText` where the text alone would mislead.
     row_numbers : list of int
     notes : list of str
         What was done to read the file that whoever sent it should know.
     faults : FaultList
+    wide_rows : list of (int, int)
+        Row number and number of cells of each row that has more cells than the header, and was cut.
+    merged : list of MergedRange
+        Of a worksheet, wherever they are.
     has_guards : bool
         Whether an apostrophe before a formula's beginning is a guard, as in CSV, and no part of the text.
     """
@@ -50,9 +67,12 @@ class Table:
     faults: FaultList
     header: list[str] = field(default_factory=list)
     header_row: int = 1
+    column_names: list[str] = field(default_factory=list)
     rows: list[list[str]] = field(default_factory=list)
     row_numbers: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    wide_rows: list[tuple[int, int]] = field(default_factory=list)
+    merged: list[MergedRange] = field(default_factory=list)
     has_guards: bool = False
 
     def add(self, row_number: int, cells: list[str]) -> None:
@@ -83,10 +103,9 @@ class Table:
         self.header, self.header_row = cells, row_number
 
     def _fit(self, row_number: int, cells: list[str], width: int) -> None:
-        """Pad a short row; cut a long one and say so."""
+        """Pad a short row; cut a long one and remember it."""
         if len(cells) > width:
-            hint = "; a comma inside a value needs quotes around the value" if len(cells) <= width + 3 else ""
-            self.faults.add(row_number, None, f"has {len(cells)} cells, but the header has {width}{hint}")
+            self.wide_rows.append((row_number, len(cells)))
             del cells[width:]
         else:
             cells.extend([""] * (width - len(cells)))

@@ -57,7 +57,7 @@ def read_text_table(data: bytes, *, known: Collection[str], limits: Limits, faul
 
 
 def _read_rows(text: io.TextIOWrapper, separator: str, row_number: int, table: Table) -> None:
-    reader = csv.reader(text, delimiter=separator, strict=True)
+    reader = csv.reader(text, delimiter=separator, strict=True, skipinitialspace=True)
     # Levels, roles and blocks repeat down the rows: one object for each distinct text keeps the memory small.
     distinct: dict[str, str] = {}
     same = distinct.setdefault

@@ -9,8 +9,8 @@ from typing import Protocol
 from labbench.formats.faults import UnreadableFileError
 from labbench.formats.limits import MEBIBYTE, Limits
 
-# First bytes -> what the file is. Sources: ISO 32000-1 section 7.5.2 (PDF), RFC 1952 (gzip), the PNG specification
-# section 5.2, ISO/IEC 10918-1 (JPEG), APPNOTE.TXT section 4.3 (zip); the compound-file and the others from memory.
+# First bytes -> what the file is: ISO 32000-1, 7.5.2 (PDF), RFC 1952 (gzip), the PNG specification, 5.2; others from
+# memory.
 FOREIGN_BEGINNINGS = (
     (b"%PDF", "is a PDF document: export the table behind it as CSV or XLSX"),
     (

@@ -16,7 +16,7 @@ from openpyxl.utils.escape import unescape  # type: ignore[import-untyped]
 
 from labbench.formats.faults import UnreadableFileError
 from labbench.formats.limits import MEBIBYTE, Limits
-from labbench.formats.tables import MarkedText
+from labbench.formats.tables import MarkedText, MergedRange
 
 DAMAGED = "the workbook is damaged: open it in a spreadsheet and save it again, or save it as CSV"
 ENTITIES = "the workbook declares XML entities, which no spreadsheet does: it is refused"
@@ -24,17 +24,9 @@ LARGEST_TOKEN = 8 * MEBIBYTE
 ESCAPED = re.compile("_x[0-9A-Fa-f]{4}_")
 # Longer cells are refused later anyway; cutting them here keeps a hostile string from filling the memory.
 KEPT_CHARACTERS = 4_000
-
-
-@dataclass(frozen=True, slots=True)
-class MergedRange:
-    """Cells merged into one: row numbers and column positions (from 0), both ends included."""
-
-    reference: str
-    top: int
-    bottom: int
-    left: int
-    right: int
+# Pieces of one cell's text, each of at most 8 KB; and values whose text is remembered.
+MOST_PARTS = 16
+MOST_KNOWN = 300_000
 
 
 @dataclass(slots=True)
@@ -98,6 +90,7 @@ def read_shared_strings(pieces: Iterator[bytes], limits: Limits) -> list[str]:
     strings: list[str] = []
     parts: list[str] = []
     is_text = is_phonetic = False
+    characters_left = limits.file_bytes
 
     def start(tag: str, _: dict[str, str]) -> None:
         nonlocal is_text, is_phonetic
@@ -110,19 +103,21 @@ def read_shared_strings(pieces: Iterator[bytes], limits: Limits) -> list[str]:
             is_phonetic = True
 
     def end(tag: str) -> None:
-        nonlocal is_text, is_phonetic
+        nonlocal is_text, is_phonetic, characters_left
         tag = local_name(tag)
         if tag == "t":
             is_text = False
         elif tag == "rPh":
             is_phonetic = False
         elif tag == "si":
-            if len(strings) >= limits.cells:
-                raise UnreadableFileError(f"the workbook holds more than {limits.cells:,} different texts")
-            strings.append(_unescaped("".join(parts)[:KEPT_CHARACTERS]))
+            text = _unescaped("".join(parts)[:KEPT_CHARACTERS])
+            characters_left -= len(text)
+            if len(strings) >= limits.cells or characters_left < 0:
+                raise UnreadableFileError("the workbook holds far more text than a sheet of coupons: it is refused")
+            strings.append(text)
 
     def characters(text: str) -> None:
-        if is_text:
+        if is_text and len(parts) < MOST_PARTS:
             parts.append(text)
 
     parser = expat.ParserCreate()
@@ -141,124 +136,166 @@ def read_worksheet(
     UnreadableFileError
         If the XML is broken or a value stands beyond the last column allowed.
     """
-    findings = WorksheetFindings()
-    strings, dates, percents = meanings.strings, meanings.dates, meanings.percents
-    positions: dict[str, int] = {}
-    numbers: dict[tuple[str | None, str], str] = {}
-    cells: list[str] = []
-    parts: list[str] = []
-    row_number = 0
-    position = -1
-    kind = "n"
-    style: str | None = None
-    is_text = is_phonetic = has_formula = False
-
-    def start(tag: str, attributes: dict[str, str]) -> None:
-        nonlocal row_number, position, kind, style, is_text, is_phonetic, has_formula
-        if ":" in tag:
-            tag = local_name(tag)
-        if tag == "c":
-            reference = attributes.get("r")
-            if reference is None:
-                position += 1
-            else:
-                letters = reference.rstrip("0123456789")
-                found = positions.get(letters)
-                if found is None:
-                    found = positions[letters] = column_position(letters)
-                position = found
-            kind = attributes.get("t", "n")
-            style = attributes.get("s")
-            has_formula = False
-            parts.clear()
-        elif tag == "v":
-            is_text = True
-        elif tag == "t":
-            is_text = not is_phonetic
-        elif tag == "f":
-            has_formula = True
-            findings.formulas += 1
-        elif tag == "row":
-            number = attributes.get("r")
-            row_number = row_number + 1 if number is None else int(number)
-            position = -1
-            cells.clear()
-            if attributes.get("hidden") in ("1", "true"):
-                findings.hidden_rows += 1
-        elif tag == "rPh":
-            is_phonetic = True
-        elif tag == "mergeCell" and len(findings.merged) < limits.faults:
-            findings.merged.append(merged_range(attributes.get("ref", "")))
-
-    def end(tag: str) -> None:
-        nonlocal is_text, is_phonetic
-        if ":" in tag:
-            tag = local_name(tag)
-        if tag == "v" or tag == "t":
-            is_text = False
-        elif tag == "c":
-            raw = "".join(parts)
-            if raw:
-                value = cell_value(raw)
-            elif has_formula and kind != "str":
-                # Of a formula whose result is an empty text, the cell's kind says so.
-                value = MarkedText("formula", "no result")
-            else:
-                return
-            if not value:
-                return
-            if position >= limits.columns:
-                raise UnreadableFileError(f"the sheet has values beyond column {limits.columns}", row_number)
-            missing = position - len(cells)
-            if missing > 0:
-                cells.extend([""] * missing)
-            if missing < 0:
-                cells[position] = value
-            else:
-                cells.append(value)
-        elif tag == "row":
-            if cells:
-                add_row(row_number, cells.copy())
-        elif tag == "rPh":
-            is_phonetic = False
-
-    def cell_value(raw: str) -> str:
-        if kind == "s":
-            return strings[int(raw)]
-        if kind == "n":
-            known = numbers.get((style, raw))
-            if known is None:
-                known = numbers[style, raw] = number_text(raw)
-            return known
-        if kind == "b":
-            return "TRUE" if raw.strip() in ("1", "true") else "FALSE"
-        if kind == "e":
-            return MarkedText(raw[:20], "error")
-        if kind == "d":
-            return MarkedText(raw[:40].removesuffix("T00:00:00"), "date")
-        return _unescaped(raw[:KEPT_CHARACTERS])
-
-    def number_text(raw: str) -> str:
-        if not raw.strip():
-            return ""
-        number = float(raw)
-        if style in dates:
-            return MarkedText(meanings.date_text(number), "date")
-        # The shortest text that reads back as this number: `45.299999999999997` is 45.3.
-        text = str(int(number)) if abs(number) < 1e15 and number == int(number) else repr(number)
-        return MarkedText(text, "percent") if style in percents else text
-
-    def characters(text: str) -> None:
-        if is_text:
-            parts.append(text)
-
+    worksheet = _Worksheet(meanings, limits, add_row)
     parser = expat.ParserCreate()
-    parser.StartElementHandler, parser.EndElementHandler, parser.CharacterDataHandler = start, end, characters
+    parser.StartElementHandler = worksheet.start
+    parser.EndElementHandler = worksheet.end
+    parser.CharacterDataHandler = worksheet.characters
     try:
         feed(parser, pieces)
     except (ValueError, IndexError, OverflowError) as broken:
-        raise UnreadableFileError(DAMAGED, row_number or None) from broken
-    return findings
+        raise UnreadableFileError(DAMAGED, worksheet.row_number or None) from broken
+    return worksheet.findings
+
+
+class _Worksheet:
+    """What has been read of a worksheet so far; its methods are called for every element, so they are kept flat."""
+
+    __slots__ = (
+        "add_row",
+        "cells",
+        "findings",
+        "has_formula",
+        "is_phonetic",
+        "is_text",
+        "kind",
+        "known",
+        "limits",
+        "meanings",
+        "parts",
+        "position",
+        "positions",
+        "row_number",
+        "style",
+    )
+
+    def __init__(self, meanings: CellMeanings, limits: Limits, add_row: Callable[[int, list[str]], None]) -> None:
+        self.meanings = meanings
+        self.limits = limits
+        self.add_row = add_row
+        self.findings = WorksheetFindings()
+        # Column letters -> position; and (style, kind, raw value) -> text, because values repeat down the rows.
+        self.positions: dict[str, int] = {}
+        self.known: dict[tuple[str | None, str, str], str] = {}
+        # The row and the cell that are being read.
+        self.row_number = 0
+        self.cells: list[str] = []
+        self.position = -1
+        self.kind = "n"
+        self.style: str | None = None
+        self.has_formula = False
+        self.is_text = False
+        self.is_phonetic = False
+        self.parts: list[str] = []
+
+    def start(self, tag: str, attributes: dict[str, str]) -> None:
+        if ":" in tag:
+            tag = local_name(tag)
+        if tag == "c":
+            self.start_cell(attributes)
+        elif tag == "v":
+            self.is_text = True
+        elif tag == "t":
+            self.is_text = not self.is_phonetic
+        elif tag == "f":
+            self.has_formula = True
+            self.findings.formulas += 1
+        elif tag == "row":
+            number = attributes.get("r")
+            self.row_number = self.row_number + 1 if number is None else int(number)
+            self.position = -1
+            self.cells = []
+            self.findings.hidden_rows += attributes.get("hidden") in ("1", "true")
+        elif tag == "rPh":
+            self.is_phonetic = True
+        elif tag == "mergeCell" and len(self.findings.merged) < self.limits.faults:
+            self.findings.merged += merged_ranges(attributes.get("ref", ""))
+
+    def end(self, tag: str) -> None:
+        if ":" in tag:
+            tag = local_name(tag)
+        if tag == "v" or tag == "t":
+            self.is_text = False
+        elif tag == "c":
+            self.end_cell()
+        elif tag == "row":
+            if self.cells:
+                self.add_row(self.row_number, self.cells)
+                self.cells = []
+        elif tag == "rPh":
+            self.is_phonetic = False
+
+    def characters(self, text: str) -> None:
+        if self.is_text and len(self.parts) < MOST_PARTS:
+            self.parts.append(text)
+
+    def start_cell(self, attributes: dict[str, str]) -> None:
+        reference = attributes.get("r")
+        if reference is None:
+            self.position += 1
+        else:
+            letters = reference.rstrip("0123456789")
+            position = self.positions.get(letters)
+            if position is None:
+                position = self.positions[letters] = column_position(letters)
+            self.position = position
+        self.kind = attributes.get("t", "n")
+        self.style = attributes.get("s")
+        self.has_formula = False
+        self.parts.clear()
+
+    def end_cell(self) -> None:
+        if self.parts:
+            raw = "".join(self.parts)
+            key = (self.style, self.kind, raw)
+            value = self.known.get(key)
+            if value is None:
+                if len(self.known) >= MOST_KNOWN:
+                    self.known.clear()
+                value = self.known[key] = self.cell_text(raw)
+        elif self.has_formula and self.kind != "str":
+            # Of a formula whose result is an empty text, the cell's kind says so.
+            value = MarkedText("formula", "no result")
+        else:
+            return
+        if not value:
+            return
+        missing = self.position - len(self.cells)
+        if missing == 0 and self.position < self.limits.columns:
+            self.cells.append(value)
+        elif self.position >= self.limits.columns:
+            raise UnreadableFileError(f"the sheet has values beyond column {self.limits.columns}", self.row_number)
+        elif missing > 0:
+            self.cells += [""] * missing
+            self.cells.append(value)
+        else:
+            self.cells[self.position] = value
+
+    def cell_text(self, raw: str) -> str:
+        """A cell's value as text, by the kind that its attribute ``t`` names (ECMA-376 part 1, 18.18.11)."""
+        match self.kind:
+            case "s":
+                return self.meanings.strings[_natural(raw)]
+            case "n":
+                return self.number_text(raw)
+            case "b":
+                return "TRUE" if raw.strip() in ("1", "true") else "FALSE"
+            case "e":
+                return MarkedText(raw[:20], "error")
+            case "d":
+                return MarkedText(raw[:40].removesuffix("T00:00:00"), "date")
+            case _:
+                return _unescaped(raw[:KEPT_CHARACTERS])
+
+    def number_text(self, raw: str) -> str:
+        if not raw.strip():
+            return ""
+        number = float(raw)
+        if self.style in self.meanings.dates:
+            return MarkedText(self.meanings.date_text(number), "date")
+        # The shortest text that reads back as this number: `45.299999999999997` is 45.3.
+        text = str(int(number)) if abs(number) < 1e15 and number == int(number) else repr(number)
+        return MarkedText(text, "percent") if self.style in self.meanings.percents else text
 
 
 def column_position(letters: str) -> int:
@@ -271,17 +308,26 @@ def column_position(letters: str) -> int:
     return position - 1
 
 
-def merged_range(reference: str) -> MergedRange:
-    """The range that a reference like ``B2:C5`` names; ValueError for anything else."""
+def merged_ranges(reference: str) -> list[MergedRange]:
+    """The range that a reference like ``B2:C5`` names; none for a single cell or anything else."""
     ends = re.fullmatch(r"([A-Z]{1,3})([0-9]{1,7}):([A-Z]{1,3})([0-9]{1,7})", reference)
     if ends is None:
-        raise ValueError(f"{reference[:20]!r} is no range")
-    return MergedRange(reference, int(ends[2]), int(ends[4]), column_position(ends[1]), column_position(ends[3]))
+        return []
+    left, right = column_position(ends[1]), column_position(ends[3])
+    return [MergedRange(reference, int(ends[2]), int(ends[4]), left, right)]
 
 
 def local_name(tag: str) -> str:
     """An element's name without its namespace prefix."""
     return tag.rpartition(":")[2]
+
+
+def _natural(raw: str) -> int:
+    """A number from 0 up; ValueError for anything else."""
+    number = int(raw)
+    if number < 0:
+        raise ValueError(f"{number} is below 0")
+    return number
 
 
 def _unescaped(text: str) -> str:

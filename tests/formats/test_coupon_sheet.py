@@ -331,3 +331,20 @@ def test_unknown_levels_are_listed_beside_other_faults() -> None:
         "row 2, column factor.resin: Z is not a level of this factor; known: A, B",
         "row 3, column factor.cure_time_s: 75 is not a level of this factor; known: 60, 90",
     ]
+
+
+def test_faulty_cells_are_found_again_in_the_preview() -> None:
+    reading = read("Coupon,Rounds Survived,factor.resin\nC-01,x,A\nC-01,1,A,B,C\n")
+    assert reading.columns == ("coupon", "rounds_survived", "factor.resin")
+    assert reading.faulty_cells == {
+        2: {1: '"x" is not a number'},
+        3: {
+            -1: "has 5 cells, but the header has 3; a comma inside a value needs quotes around the value",
+            0: "C-01 is already in row 2: codes must be unique",
+        },
+    }
+
+
+def test_a_factor_with_a_level_for_each_coupon_is_doubted() -> None:
+    reading = column("factor.remark", *(f"remark {number}" for number in range(40)))
+    assert "factor.remark has 40 levels, most for a single coupon: is it a factor?" in reading.notes

@@ -143,6 +143,15 @@ def test_merged_cells_are_named_by_their_range() -> None:
     ]
 
 
+def test_a_merged_title_above_the_header_is_told_with_its_range() -> None:
+    reading = read_rows(["Cycling of May"], HEADER, ROW, change=lambda worksheet: worksheet.merge_cells("A1:F1"))
+    assert reading.fault_lines == [
+        "row 1, column Cycling of May: the cells A1:F1 are merged: split them and fill in a value for each",
+        "row 1: the first row must name the columns (coupon, factor.NAME, rounds_survived, failed_round, ...); "
+        "it reads: Cycling of May",
+    ]
+
+
 def test_merged_cells_beside_the_table_do_not_matter() -> None:
     assert read_rows(HEADER, ROW, change=lambda worksheet: worksheet.merge_cells("J9:K12")).fault_lines == []
 
