@@ -62,7 +62,7 @@ def request_analysis(*, study: Study, by: Any, next_count: int = 12, seed: int =
 def runnable_levels(study: Study) -> dict[str, list[str | float]]:
     """The levels that the study names for each factor, run or not."""
     return {
-        factor.name: [level.number if factor.is_numeric else level.name for level in factor.levels.all()]
+        factor.name: [level.name if level.number is None else level.number for level in factor.levels.all()]
         for factor in study.factors.prefetch_related("levels")
     }
 

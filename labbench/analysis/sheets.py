@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from labbench.bench.models import Inspection, LoadPlace, StrengthTest
 from labbench.formats.factor_levels import natural_order
-from labbench.science.sheet import CouponSheet, FactorColumn
+from labbench.science.sheet import CouponSheet, FactorColumn, FactorKind
+from labbench.science.sheet import Level as ScienceLevel
 from labbench.studies.models import Coupon, CouponLevel, Factor, Study
 
 
@@ -86,20 +89,29 @@ def factor_columns(study: Study, position: dict[int, int]) -> tuple[FactorColumn
         if coupon_id in position:
             chosen[factor_id][level_id] = (name, number)
             given.append((position[coupon_id], factor_id, level_id))
-    columns, ranks = {}, {}
+    columns, ranks = [], {}
     for factor in study.factors.all():
-        found = chosen[factor.pk]
-        is_numeric = factor.source == Factor.Source.NUMBER and all(number is not None for _, number in found.values())
-        order = sorted(found, key=lambda pk: found[pk][1] if is_numeric else natural_order(found[pk][0]))
+        kind, order, levels = in_order(factor, chosen[factor.pk])
         ranks[factor.pk] = {level_id: rank for rank, level_id in enumerate(order)}
-        levels = tuple(float(found[pk][1]) if is_numeric else found[pk][0] for pk in order)
-        columns[factor.pk] = (factor.name, "numeric" if is_numeric else "categorical", levels)
+        columns.append(FactorColumn(factor.name, kind, levels, codes[factor.pk]))
     for index, factor_id, level_id in given:
         codes[factor_id][index] = ranks[factor_id][level_id]
-    return tuple(FactorColumn(*columns[pk], codes[pk]) for pk in columns)
+    return tuple(columns)
 
 
-def notes(coupons: list[dict], is_open: list[bool]) -> tuple[str, ...]:
+def in_order(
+    factor: Factor, found: Mapping[int, tuple[str, float | None]]
+) -> tuple[FactorKind, list[int], tuple[ScienceLevel, ...]]:
+    """The kind of a factor, and its levels in order: numbers ascending, names in natural reading order."""
+    numbers = {pk: number for pk, (_, number) in found.items() if number is not None}
+    if factor.is_numeric and len(numbers) == len(found):
+        by_number = sorted(numbers, key=numbers.__getitem__)
+        return "numeric", by_number, tuple(numbers[pk] for pk in by_number)
+    by_name = sorted(found, key=lambda pk: natural_order(found[pk][0]))
+    return "categorical", by_name, tuple(found[pk][0] for pk in by_name)
+
+
+def notes(coupons: Sequence[Mapping[str, Any]], is_open: list[bool]) -> tuple[str, ...]:
     """What a reader must know about the coupons behind the numbers."""
     found = []
     stage = Counter(c["stage"] for c, waits in zip(coupons, is_open, strict=True) if not waits)

@@ -167,16 +167,15 @@ def with_stress(test: StrengthTest) -> StrengthTest:
     return test
 
 
-CORRECTABLE = (Repair, Inspection, StrengthTest, Deviation)
+# What can be corrected or taken out again.
+Record = Repair | Inspection | StrengthTest | Deviation
 
 
 @transaction.atomic
-def correct(*, record: models.Model, by: Any, reason: str, changes: dict[str, Any]) -> models.Model:
+def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) -> Record:
     """Change a stored record; its history keeps what stood before, who changed it and why."""
     if not reason.strip():
         raise ValidationError({"reason": "Say why the record is corrected."})
-    if not isinstance(record, CORRECTABLE):
-        raise TypeError(f"{type(record).__name__} is not corrected here")
     coupon = record.coupon
     if coupon is not None:
         locked(coupon)
@@ -193,7 +192,7 @@ def correct(*, record: models.Model, by: Any, reason: str, changes: dict[str, An
 
 
 @transaction.atomic
-def take_out(*, record: models.Model, by: Any, reason: str) -> None:
+def take_out(*, record: Record, by: Any, reason: str) -> None:
     """Remove a record made by mistake; its history stays."""
     coupon = record.coupon
     remove(record, by=by, reason=reason)

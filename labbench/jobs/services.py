@@ -1,7 +1,8 @@
 """What happens to jobs: queued, claimed, beating, ended, cancelled, tried again, recovered.
 
-A worker may die at any moment and a broker may lose or repeat a message. The row decides: a job is claimed by one conditional update, every
-later write carries the claim's token, and whoever finds a claim whose heartbeat has stopped may take it over. Tasks must be safe to run twice.
+A worker may die at any moment and a broker may lose or repeat a message. The row decides: a job is claimed by one
+conditional update, every later write carries the claim's token, and whoever finds a claim whose heartbeat has stopped
+may take it over. Tasks must be safe to run twice.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import logging
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID, uuid4
 
@@ -109,7 +110,7 @@ class Running:
     def __init__(self, job: Job, token: UUID) -> None:
         self.job = job
         self.token = token
-        self._last = None
+        self._last: datetime | None = None
 
     def _own(self) -> Any:
         return Job.objects.filter(pk=self.job.pk, run_token=self.token, state=Job.State.RUNNING)

@@ -25,8 +25,8 @@ WORKER = [sys.executable, *QUIETLY, "manage.py", "worker", "--stop-with-parent"]
 class WorkerProcess:
     """Keeps one worker running until `stop`.
 
-    The child reads its standard input and ends when that is closed: by `stop`, or by the system when this process is killed.
-    It is in a session of its own, so that Ctrl-C in a terminal reaches this process only.
+    The child reads its standard input and ends when that is closed: by `stop`, or by the system when this process is
+    killed. It is in a session of its own, so that Ctrl-C in a terminal reaches this process only.
     """
 
     def __init__(self, command: Sequence[str] | None = None) -> None:

@@ -9,8 +9,8 @@ from django.db import IntegrityError, transaction
 from labbench.bench.models import Deviation, Inspection, Repair, StrengthTest
 from labbench.bench.services import (
     correct,
-    place_coupon,
     create_load,
+    place_coupon,
     record_inspection,
     record_repair,
     record_strength,

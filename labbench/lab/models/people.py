@@ -1,5 +1,7 @@
 """People who sign in."""
 
+from typing import Any
+
 from django.contrib.auth.models import AbstractUser
 from django.db import models
 from django.db.models import Q
@@ -22,7 +24,7 @@ class Person(AbstractUser):
     def __str__(self) -> str:
         return self.get_full_name() or self.username
 
-    def save(self, *args: object, **kwargs: object) -> None:
+    def save(self, *args: Any, **kwargs: Any) -> None:
         # A lab lead keeps the catalogue in the administration pages.
         self.is_staff = self.is_superuser or self.role == Role.LEAD
         super().save(*args, **kwargs)
