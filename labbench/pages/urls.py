@@ -1,7 +1,7 @@
 """Addresses of the pages; each room keeps its own."""
 
-from django.contrib.auth.views import LoginView, LogoutView
-from django.urls import include, path
+from django.contrib.auth.views import LoginView, LogoutView, PasswordChangeDoneView, PasswordChangeView
+from django.urls import include, path, reverse_lazy
 from django.views.generic import RedirectView
 
 from labbench.pages.health import health
@@ -11,6 +11,8 @@ urlpatterns = [
     path("health", health, name="health"),
     path("sign-in/", LoginView.as_view(redirect_authenticated_user=True), name="sign-in"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
+    path("password/", PasswordChangeView.as_view(success_url=reverse_lazy("password-changed")), name="password"),
+    path("password/changed/", PasswordChangeDoneView.as_view(), name="password-changed"),
     path("", include("labbench.pages.studies.urls")),
     path("", include("labbench.pages.bench.urls")),
     path("", include("labbench.pages.results.urls")),
