@@ -1,15 +1,11 @@
-"""Numbers, units, chances and times as the pages write them: the only place that rounds.
+"""Numbers, units, chances and times as the pages write them; labbench.formats.number_texts rounds.
 
-Signs and spacing follow the SI Brochure (9th edition, 2019), section 5.4: a space between number and unit, also before
-the percent sign, and digits in groups of three. A value that is not there is never an empty cell.
+A value that is not there is never an empty cell.
 """
 
-import math
 from collections.abc import Mapping
 from datetime import date, datetime
-from decimal import Decimal
-from numbers import Real
-from typing import Any, TypeGuard
+from typing import Any
 
 from django import template
 from django.forms import BoundField
@@ -17,40 +13,19 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
-register = template.Library()
+from labbench.formats.number_texts import (
+    FIXED_DECIMALS,
+    interval_percent_text,
+    interval_text,
+    is_number,
+    number_text,
+    p_value_text,
+    percent_text,
+    unit_of_name,
+    with_unit,
+)
 
-SIGNIFICANT_DIGITS = 3
-NARROW = "\u202f"  # narrow no-break space: between digit groups, and between number and unit
-SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-# Readings whose last digit stands for the instrument, not for the size of the number.
-FIXED_DECIMALS = {"°C": 1, "K": 1}
-# Longest first: `dose_mj_cm2` must not be read as something in cm².
-UNIT_OF_SUFFIX = {
-    "_k_per_min": "K/min",
-    "_mw_cm2": "mW/cm²",
-    "_mj_cm2": "mJ/cm²",
-    "_n_per_mm": "N/mm",
-    "_mpa_s": "MPa/s",
-    "_mpa_per_s": "MPa/s",
-    "_mm_per_min": "mm/min",
-    "_percent": "%",
-    "_minutes": "min",
-    "_mpas": "mPa·s",
-    "_mpa": "MPa",
-    "_gpa": "GPa",
-    "_kpa": "kPa",
-    "_kn": "kN",
-    "_nm": "nm",
-    "_mm": "mm",
-    "_min": "min",
-    "_days": "d",
-    "_ml": "ml",
-    "_s": "s",
-    "_h": "h",
-    "_c": "°C",
-    "_k": "K",
-    "_n": "N",
-}
+register = template.Library()
 
 
 def absent(words: str) -> SafeString:
@@ -59,37 +34,6 @@ def absent(words: str) -> SafeString:
         '<span class="absent" title="{0}"><span aria-hidden="true">—</span><span class="sr-only">{0}</span></span>',
         words,
     )
-
-
-def is_number(value: object) -> TypeGuard[float]:
-    return isinstance(value, Real | Decimal) and not isinstance(value, bool) and math.isfinite(value)
-
-
-def grouped(number: float, decimals: int) -> str:
-    """The number with so many decimals, a true minus sign and narrow spaces between groups of three digits."""
-    text = f"{abs(number):,.{decimals}f}".replace(",", NARROW)
-    # What rounds to nought has no sign.
-    return f"−{text}" if number < 0 and text.strip("0.") else text
-
-
-def number_text(value: float, *, decimals: int | None = None) -> str:
-    """Whole numbers as they are, others to three significant digits, the very large and small with a power of ten."""
-    if decimals is not None:
-        return grouped(value, decimals)
-    if isinstance(value, int) or (float(value).is_integer() and abs(value) < 1e7):
-        return grouped(value, 0)
-    exponent = math.floor(math.log10(abs(value)))
-    if not -4 < exponent < 7:
-        mantissa, power = f"{value:.{SIGNIFICANT_DIGITS - 1}e}".split("e")
-        raised = str(int(power)).translate(SUPERSCRIPTS)
-        return f"{grouped(float(mantissa), SIGNIFICANT_DIGITS - 1)}{NARROW}×{NARROW}10{raised}"
-    # Rounding can carry into the next power of ten: 9.996 is 10.0, not 10.00.
-    exponent = int(f"{value:.{SIGNIFICANT_DIGITS - 1}e}".split("e")[1])
-    return grouped(value, max(0, SIGNIFICANT_DIGITS - 1 - exponent))
-
-
-def with_unit(text: str, unit: str) -> str:
-    return f"{text}{NARROW}{unit}" if unit else text
 
 
 @register.filter
@@ -103,47 +47,25 @@ def quantity(value: Any, unit: str = "") -> str:
 @register.filter
 def interval(limits: Any, unit: str = "") -> str:
     """`{{ strength|interval:"MPa" }}` for anything with `low` and `high`; an open end is named as such."""
-    low, high = limits_of(limits)
-    decimals = FIXED_DECIMALS.get(unit)
-    if not is_number(low) and not is_number(high):
-        return absent("not computed")
-    if not is_number(high):
-        return with_unit(f"≥{NARROW}{number_text(low, decimals=decimals)}", unit)
-    if not is_number(low):
-        return with_unit(f"≤{NARROW}{number_text(high, decimals=decimals)}", unit)
-    return with_unit(f"{number_text(low, decimals=decimals)} to {number_text(high, decimals=decimals)}", unit)
+    return interval_text(*limits_of(limits), unit) or absent("not computed")
 
 
 @register.filter
 def percent(share: Any) -> str:
     """`{{ level.failure_share|percent }}`: a fraction of one as percent; never 0 or 100 % for what is not quite so."""
-    if not is_number(share):
-        return absent("not computed")
-    return f"{percent_number(share)}{NARROW}%"
+    return percent_text(share) if is_number(share) else absent("not computed")
 
 
 @register.filter
 def interval_percent(limits: Any) -> str:
     """`{{ level.wilson|interval_percent }}`: both limits of an interval of fractions of one, as percent."""
-    low, high = limits_of(limits)
-    if not (is_number(low) and is_number(high)):
-        return absent("not computed")
-    return f"{percent_number(low)} to {percent_number(high)}{NARROW}%"
+    return interval_percent_text(*limits_of(limits)) or absent("not computed")
 
 
 @register.filter
 def p_value(p: Any) -> str:
     """`{{ association.p_value|p_value }}`: "p = 0.032", two digits where it matters, never "p = 0"."""
-    if not is_number(p):
-        return absent("not computed")
-    if p < 0.0001:
-        return "p < 0.0001"
-    if 0.995 <= p < 1:
-        return "p > 0.99"
-    if p >= 0.1:
-        return f"p = {p:.2f}"
-    decimals = 1 - math.floor(math.log10(p))
-    return f"p = {p:.{decimals}f}"
+    return p_value_text(p) if is_number(p) else absent("not computed")
 
 
 @register.filter(expects_localtime=True)
@@ -191,7 +113,7 @@ def duration(minutes: Any) -> str:
 @register.filter
 def unit_of(name: str) -> str:
     """The unit that the name of a quantity ends in, "" where it ends in none."""
-    return next((unit for suffix, unit in UNIT_OF_SUFFIX.items() if name.endswith(suffix)), "")
+    return unit_of_name(name)
 
 
 @register.filter
@@ -209,21 +131,12 @@ def without_unit(label: str, unit: str) -> str:
     return str(label).removesuffix(f"({unit})").rstrip() if unit else label
 
 
+def day_text(at: date) -> str:
+    # Not %-d, which some systems do not know.
+    return f"{at.day} {at:%b %Y}"
+
+
 def limits_of(limits: Any) -> tuple[Any, Any]:
     if isinstance(limits, Mapping):
         return limits.get("low"), limits.get("high")
     return getattr(limits, "low", None), getattr(limits, "high", None)
-
-
-def percent_number(share: float) -> str:
-    value = 100 * share
-    if 0 < value < 0.1:
-        return f"<{NARROW}0.1"
-    if 99.9 < value < 100:
-        return f">{NARROW}99.9"
-    return grouped(value, 1 if 0 < value < 1 or 99 < value < 100 else 0)
-
-
-def day_text(at: date) -> str:
-    # Not %-d, which some systems do not know.
-    return f"{at.day} {at:%b %Y}"
