@@ -8,7 +8,7 @@ from datetime import timedelta
 from django.conf import settings
 from django.utils import timezone
 
-from labbench.bench.models import Deviation, Repair
+from labbench.bench.models import Deviation, Inspection, Repair
 from labbench.lab.models import Calibration, LampSurvey
 from labbench.studies.models import CouponLevel
 
@@ -101,3 +101,15 @@ def allocation_findings(repair: Repair) -> list[Finding]:
                 )
             )
     return findings
+
+
+def blinding_findings(look: Inspection) -> tuple[Finding, ...]:
+    """In a blind study nobody inspects a repair of their own."""
+    if not look.coupon.study.is_blind:
+        return ()
+    if not Repair.objects.filter(coupon=look.coupon_id, technician=look.inspector_id).exists():
+        return ()
+    at = f"round {look.round_number}" + (f", step {look.step_number}" if look.step_number else "")
+    return (
+        Finding(Deviation.Kind.BLINDING, f"Inspected in {at} by {look.inspector}, who had made the repair."),
+    )

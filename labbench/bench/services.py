@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -11,7 +12,7 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from labbench.bench.models import Booking, Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
-from labbench.bench.rules import repair_findings
+from labbench.bench.rules import Finding, blinding_findings, repair_findings
 from labbench.bench.standing import settle
 from labbench.lab.records import keep, remove
 from labbench.science.bending import fracture_stress_mpa
@@ -44,14 +45,20 @@ def dose(irradiance_mw_cm2: float | None, cure_time_s: float | None) -> float | 
 
 
 @transaction.atomic
-def record_repair(*, coupon: Coupon, by: Any, repaired_at: datetime, **details: Any) -> Recorded:
+def record_repair(
+    *, coupon: Coupon, by: Any, repaired_at: datetime, recorded_at: datetime | None = None, **details: Any
+) -> Recorded:
     """Store the repair of a coupon; expired lots, overdue meters, old surveys and a wrong arm become deviations at once."""
     coupon = locked(coupon)
     refuse_withdrawn(coupon)
     if coupon.role in {Coupon.Role.PRISTINE, Coupon.Role.UNREPAIRED}:
         raise ValidationError(f"Coupon {coupon.code} is a {coupon.get_role_display()}; it is not repaired.")
-    if Repair.objects.filter(coupon=coupon).exists():
-        raise ValidationError(f"Coupon {coupon.code} is repaired already; correct that record instead.")
+    earlier = Repair.objects.filter(coupon=coupon).select_related("technician").first()
+    if earlier is not None:
+        raise ValidationError(
+            f"Coupon {coupon.code} is repaired already ({earlier.technician}, {when(earlier.repaired_at)}); "
+            "correct that record instead."
+        )
     if Inspection.objects.filter(coupon=coupon, round_number__gte=1).exists():
         raise ValidationError(
             f"Coupon {coupon.code} has been through a round already; a repair now would change what it is."
@@ -60,12 +67,21 @@ def record_repair(*, coupon: Coupon, by: Any, repaired_at: datetime, **details: 
     details["dose_mj_cm2"] = dose(details.get("irradiance_mw_cm2"), details.get("cure_time_s"))
     repair = Repair(coupon=coupon, repaired_at=repaired_at, **details)
     findings = repair_findings(repair) if repair.resin_lot_id and repair.lamp_id else ()
-    keep(repair, by=by, at=repaired_at)
+    keep(repair, by=by, at=recorded_at)
     settle([coupon.pk])
-    return Recorded(repair, tuple(found(finding, coupon=coupon, at=repaired_at, by=by) for finding in findings))
+    return Recorded(
+        repair,
+        tuple(found(finding, coupon=coupon, at=repaired_at, by=by, recorded_at=recorded_at) for finding in findings),
+    )
 
 
-def found(finding: Any, *, coupon: Coupon, at: datetime, by: Any) -> Deviation:
+def when(at: datetime) -> str:
+    return f"{timezone.localtime(at):%Y-%m-%d %H:%M}"
+
+
+def found(
+    finding: Finding, *, coupon: Coupon, at: datetime, by: Any, recorded_at: datetime | None = None
+) -> Deviation:
     """Keep what a rule found as a deviation of the coupon."""
     return keep(
         Deviation(
@@ -76,15 +92,23 @@ def found(finding: Any, *, coupon: Coupon, at: datetime, by: Any) -> Deviation:
             description=finding.text,
             is_found_by_rule=True,
             recorded_by=by,
-            recorded_at=timezone.now(),
+            recorded_at=recorded_at or timezone.now(),
         ),
         by=by,
+        at=recorded_at,
     )
 
 
 @transaction.atomic
 def record_inspection(
-    *, coupon: Coupon, by: Any, seen_at: datetime, round_number: int, outcome: str, **details: Any
+    *,
+    coupon: Coupon,
+    by: Any,
+    seen_at: datetime,
+    round_number: int,
+    outcome: str,
+    recorded_at: datetime | None = None,
+    **details: Any,
 ) -> Recorded:
     """Store one look. ValidationError if it contradicts an earlier one; the repairer inspecting a blind study is kept as a deviation."""
     coupon = locked(coupon)
@@ -104,46 +128,62 @@ def record_inspection(
         )
     if StrengthTest.objects.filter(coupon=coupon).exists():
         raise ValidationError(f"Coupon {coupon.code} was broken in a strength test; there is no later look at it.")
-    if Inspection.objects.filter(coupon=coupon, position=look.position).exists():
+    same = Inspection.objects.filter(coupon=coupon, position=look.position).select_related("inspector").first()
+    if same is not None:
         raise ValidationError(
-            f"Coupon {coupon.code} has an inspection at this point already; correct that record instead."
+            f"Coupon {coupon.code} has an inspection at this point already ({same.get_outcome_display()}, "
+            f"{same.inspector}, {when(same.seen_at)}); correct that record instead."
         )
-    keep(look, by=by, at=seen_at)
+    keep(look, by=by, at=recorded_at)
     settle([coupon.pk])
-    deviations = []
-    repair = Repair.objects.filter(coupon=coupon).select_related("technician").first()
-    if coupon.study.is_blind and repair and repair.technician_id == look.inspector_id:
-        deviations.append(
-            keep(
-                Deviation(
-                    study=coupon.study,
-                    coupon=coupon,
-                    kind=Deviation.Kind.BLINDING,
-                    happened_at=seen_at,
-                    is_found_by_rule=True,
-                    description=f"Inspected in round {round_number} by {look.inspector}, who had made the repair.",
-                    recorded_by=by,
-                    recorded_at=timezone.now(),
-                ),
-                by=by,
-            )
-        )
-    return Recorded(look, tuple(deviations))
+    findings = blinding_findings(look)
+    return Recorded(
+        look, tuple(found(finding, coupon=coupon, at=seen_at, by=by, recorded_at=recorded_at) for finding in findings)
+    )
 
 
 @transaction.atomic
-def record_strength(*, coupon: Coupon, by: Any, tested_at: datetime, method: str, **details: Any) -> Recorded:
+def record_inspections(
+    *, looks: Sequence[tuple[Coupon, dict[str, Any]]], by: Any, seen_at: datetime
+) -> tuple[Recorded, ...]:
+    """Store looks at several coupons, all or none. ValidationError whose keys are the primary keys of the coupons that refuse."""
+    recorded, faults = [], {}
+    for coupon, details in looks:
+        try:
+            recorded.append(record_inspection(coupon=coupon, by=by, seen_at=seen_at, **details))
+        except ValidationError as refused:
+            faults[str(coupon.pk)] = refused.messages
+    if faults:
+        raise ValidationError(faults)
+    return tuple(recorded)
+
+
+@transaction.atomic
+def record_strength(
+    *,
+    coupon: Coupon,
+    by: Any,
+    tested_at: datetime,
+    method: str,
+    recorded_at: datetime | None = None,
+    **details: Any,
+) -> Recorded:
     """Store the break of a coupon; the stress follows from force and geometry unless it was reported as such."""
     coupon = locked(coupon)
     if coupon.failed_round is not None:
         raise ValidationError(
             f"Coupon {coupon.code} cracked out in round {coupon.failed_round}; it has no strength left to test."
         )
-    if StrengthTest.objects.filter(coupon=coupon).exists():
-        raise ValidationError(f"Coupon {coupon.code} was broken already; correct that record instead.")
+    refuse_withdrawn(coupon)
+    earlier = StrengthTest.objects.filter(coupon=coupon).select_related("tested_by").first()
+    if earlier is not None:
+        raise ValidationError(
+            f"Coupon {coupon.code} was broken already ({earlier.tested_by}, {when(earlier.tested_at)}); "
+            "correct that record instead."
+        )
     details.setdefault("tested_by", by)
     test = with_stress(StrengthTest(coupon=coupon, tested_at=tested_at, method=method, **details))
-    keep(test, by=by, at=tested_at)
+    keep(test, by=by, at=recorded_at)
     settle([coupon.pk])
     return Recorded(test)
 
@@ -188,6 +228,7 @@ def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) ->
     keep(record, by=by, reason=reason)
     if coupon is not None:
         settle([coupon.pk])
+        review_findings(coupon=coupon, by=by, reason=f"record corrected: {reason}")
     return record
 
 
@@ -195,9 +236,77 @@ def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) ->
 def take_out(*, record: Record, by: Any, reason: str) -> None:
     """Remove a record made by mistake; its history stays."""
     coupon = record.coupon
+    if coupon is not None:
+        locked(coupon)
     remove(record, by=by, reason=reason)
     if coupon is not None:
         settle([coupon.pk])
+        review_findings(coupon=coupon, by=by, reason=f"record taken out: {reason}")
+
+
+# A slip of the hand is undone by whoever made it, within the shift; later it is a correction and needs a reason.
+UNDO_WITHIN = timedelta(hours=12)
+UNDONE = "undone"
+
+
+@transaction.atomic
+def undo(*, record: Record, by: Any, now: datetime) -> None:
+    """Take back one's own record of the last hours. ValidationError if it is another's, too old, or others build on it."""
+    model = type(record)
+    if record.coupon is not None:
+        locked(record.coupon)
+    if not model.objects.filter(pk=record.pk).exists():
+        raise ValidationError("This record was taken out already.")
+    made = model.history.filter(id=record.pk, history_type="+").first()
+    if made is None or made.history_user_id != by.pk:
+        raise ValidationError("Only whoever recorded it can undo this; a correction needs a reason.")
+    if made.history_date < now - UNDO_WITHIN:
+        raise ValidationError("This was recorded too long ago to undo; take it out with a reason instead.")
+    later = later_record(record)
+    if later:
+        raise ValidationError(f"Coupon {record.coupon.code} has a later record ({later}); undo that first.")
+    take_out(record=record, by=by, reason=UNDONE)
+
+
+def later_record(record: Record) -> str:
+    """What was recorded of the coupon on top of this record, "" if nothing."""
+    if isinstance(record, Deviation | StrengthTest):
+        return ""
+    test = StrengthTest.objects.filter(coupon=record.coupon_id).first()
+    if test is not None:
+        return f"strength test, {test}"
+    looks = Inspection.objects.filter(coupon=record.coupon_id)
+    if isinstance(record, Inspection):
+        looks = looks.filter(position__gt=record.position)
+    last = looks.order_by("position").last()
+    return str(last) if last else ""
+
+
+REPAIR_KINDS = (
+    Deviation.Kind.RESIN_EXPIRED,
+    Deviation.Kind.CALIBRATION_OVERDUE,
+    Deviation.Kind.SURVEY_OLD,
+    Deviation.Kind.ALLOCATION,
+    Deviation.Kind.BLINDING,
+)
+
+
+def review_findings(*, coupon: Coupon, by: Any, reason: str) -> None:
+    """After a correction: what the rules find now stands, what they no longer find goes (its history stays)."""
+    expected: dict[tuple[str, str], datetime] = {}
+    repair = Repair.objects.filter(coupon=coupon).first()
+    if repair is not None:
+        expected |= {(finding.kind, finding.text): repair.repaired_at for finding in repair_findings(repair)}
+    for look in Inspection.objects.filter(coupon=coupon).select_related("coupon__study", "inspector"):
+        expected |= {(finding.kind, finding.text): look.seen_at for finding in blinding_findings(look)}
+    for row in Deviation.objects.filter(coupon=coupon, is_found_by_rule=True, kind__in=REPAIR_KINDS):
+        if expected.pop((row.kind, row.description), None) is None:
+            remove(row, by=by, reason=reason)
+    for (kind, text), at in expected.items():
+        found(Finding(kind, text), coupon=coupon, at=at, by=by)
+
+
+SAME_WITHIN = timedelta(minutes=2)
 
 
 @transaction.atomic
@@ -205,6 +314,18 @@ def record_deviation(
     *, study: Study, by: Any, kind: str, happened_at: datetime, description: str, **details: Any
 ) -> Deviation:
     """Store something that did not go by the profile or the procedure."""
+    # The study's row is held: the same form sent twice is one deviation.
+    Study.objects.select_for_update().get(pk=study.pk)
+    if Deviation.objects.filter(
+        study=study,
+        kind=kind,
+        description=description,
+        recorded_by=by,
+        recorded_at__gte=timezone.now() - SAME_WITHIN,
+        coupon=details.get("coupon"),
+        load=details.get("load"),
+    ).exists():
+        raise ValidationError("You recorded this deviation a moment ago already; it is not stored twice.")
     for name in ("coupon", "load"):
         target = details.get(name)
         if target is not None and target.study_id != study.pk:

@@ -5,16 +5,21 @@ from datetime import date, timedelta
 import pytest
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
+from django.utils import timezone
 
+from labbench.bench.loads import finish_load, start_load, step_back_load
 from labbench.bench.models import Deviation, Inspection, Repair, StrengthTest
 from labbench.bench.services import (
     correct,
     create_load,
     place_coupon,
+    record_deviation,
     record_inspection,
+    record_inspections,
     record_repair,
     record_strength,
     take_out,
+    undo,
     withdraw,
 )
 from tests import factories
@@ -244,3 +249,77 @@ def test_a_load_is_in_one_chamber_at_a_time():
     book(load=load, chamber=freezer, planned_start=NOON, planned_end=NOON + 8 * hour, by=lead)
     with pytest.raises(ValidationError, match="one chamber at a time"):
         book(load=load, chamber=freezer, planned_start=NOON + hour, planned_end=NOON + 2 * hour, by=lead)
+
+
+def test_a_slip_is_undone_with_what_the_rules_had_found_in_it():
+    hand = factories.person("technician")
+    coupon = factories.coupon()
+    record = repaired(coupon, by=hand, resin_lot=factories.resin_lot(expires_on=date(2026, 10, 1))).record
+    assert Deviation.objects.count() == 1
+    undo(record=record, by=hand, now=timezone.now())
+    coupon.refresh_from_db()
+    assert (coupon.stage, Repair.objects.count(), Deviation.objects.count()) == ("prepared", 0, 0)
+    assert Repair.history.latest().history_change_reason == "undone"
+
+
+def test_undoing_is_for_ones_own_fresh_and_last_record():
+    hand, other = factories.person("technician"), factories.person("technician")
+    coupon = factories.coupon()
+    repair = repaired(coupon, by=hand).record
+    with pytest.raises(ValidationError, match="Only whoever recorded it"):
+        undo(record=repair, by=other, now=timezone.now())
+    with pytest.raises(ValidationError, match="too long ago"):
+        undo(record=repair, by=hand, now=timezone.now() + timedelta(hours=13))
+    look(coupon, 1)
+    with pytest.raises(ValidationError, match=r"later record \(round 1: intact\)"):
+        undo(record=repair, by=hand, now=timezone.now())
+    assert Repair.objects.count() == 1
+
+
+def test_a_corrected_lot_takes_its_deviation_along():
+    lead = factories.person()
+    record = repaired(factories.coupon(), resin_lot=factories.resin_lot(expires_on=date(2026, 10, 1))).record
+    good, expired = factories.resin_lot(), factories.resin_lot(expires_on=date(2026, 9, 15))
+    correct(record=record, by=lead, reason="wrong lot typed", changes={"resin_lot": good})
+    assert Deviation.objects.count() == 0
+    assert Deviation.history.latest().history_change_reason == "record corrected: wrong lot typed"
+    correct(record=record, by=lead, reason="it was the old one", changes={"resin_lot": expired})
+    assert [d.kind for d in Deviation.objects.all()] == ["resin_expired"]
+
+
+def test_looks_at_a_load_are_stored_together_or_not_at_all():
+    hand, study = factories.person("technician"), factories.study()
+    first, second = factories.coupon(study, code="A"), factories.coupon(study, code="B")
+    look(second, 1)
+    wish = {"round_number": 1, "outcome": "intact"}
+    with pytest.raises(ValidationError) as refused:
+        record_inspections(looks=[(first, wish), (second, wish)], by=hand, seen_at=NOON)
+    assert list(refused.value.message_dict) == [str(second.pk)]
+    assert "has an inspection at this point already (intact" in refused.value.message_dict[str(second.pk)][0]
+    assert Inspection.objects.count() == 1
+
+
+def test_the_same_deviation_sent_twice_is_stored_once():
+    hand, coupon = factories.person("technician"), factories.coupon()
+    told = {"study": coupon.study, "by": hand, "kind": "other", "happened_at": NOON, "description": "door open"}
+    record_deviation(**told, coupon=coupon)
+    with pytest.raises(ValidationError, match="not stored twice"):
+        record_deviation(**told, coupon=coupon)
+
+
+def test_the_history_says_when_a_record_was_made_not_when_it_happened():
+    record = look(factories.coupon(), 1).record
+    assert record.history.get().history_date > NOON
+
+
+def test_a_load_sets_out_comes_back_and_can_step_back():
+    lead, coupon = factories.person(), factories.coupon()
+    load = create_load(study=coupon.study, name="Load 1", by=lead)
+    with pytest.raises(ValidationError, match="has no coupon yet"):
+        start_load(load=load, by=lead)
+    place_coupon(load=load, coupon=coupon, by=lead)
+    assert start_load(load=load, by=lead).state == "running"
+    with pytest.raises(ValidationError, match="is running already"):
+        start_load(load=load, by=lead)
+    assert finish_load(load=load, by=lead).state == "done"
+    assert step_back_load(load=load, by=lead).state == "running"
