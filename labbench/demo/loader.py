@@ -1,0 +1,338 @@
+"""Puts the scenario into an empty database: record by record, in the order in which it happened, through the bench's own services.
+
+So every rule looks at every record, deviations are found by the rules that would find them at the bench, and every history carries the
+scenario's times and people.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from django.db import transaction
+from simple_history.utils import bulk_create_with_history
+
+from labbench.bench.models import Booking, Load
+from labbench.bench.services import (
+    book,
+    correct,
+    create_load,
+    record_deviation,
+    record_inspection,
+    record_repair,
+    record_strength,
+    withdraw,
+)
+from labbench.demo.clock import Clock, lab_time, scenario_clock
+from labbench.lab.models import (
+    Calibration,
+    Chamber,
+    ChamberClosure,
+    GlassStock,
+    Lamp,
+    LampSurvey,
+    Person,
+    Procedure,
+    ProcedureVersion,
+    ProfileStep,
+    Radiometer,
+    Resin,
+    ResinLot,
+    SurveyPoint,
+    ThermalProfile,
+)
+from labbench.lab.records import keep
+from labbench.studies.models import Coupon, Factor, Level, Study
+from labbench.studies.services import add_coupons, add_factor, add_level, save_study, set_level
+
+STUDY_FILES = ("study-qualification.json", "study-small.json", "study-elimination.json")
+CATALOGUE_DAY = datetime(2026, 8, 24, 8, 0)
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happens at a time: `act` stores it."""
+
+    at: datetime
+    act: Callable[[], Any]
+
+
+def load_demo(folder: Path, *, passphrases: dict[str, str] | None = None, progress: Progress | None = None) -> None:
+    """Store the scenario; all of it or nothing. `passphrases`: by username; without one a person can't sign in."""
+    lab = read(folder / "lab.json")
+    documents = [read(folder / name) for name in STUDY_FILES]
+    with transaction.atomic(), scenario_clock(lab_time(CATALOGUE_DAY.isoformat())) as clock:
+        room = Room(lab, passphrases or {}, clock)
+        events = sorted((event for document in documents for event in StudyLoader(room, document).events()), key=lambda e: e.at)
+        for number, event in enumerate(events, start=1):
+            clock.at = event.at
+            event.act()
+            if progress is not None:
+                progress(number, len(events))
+
+
+def read(path: Path) -> dict[str, Any]:
+    return json.loads(path.read_text(encoding="utf-8"))  # type: ignore[no-any-return]
+
+
+class Room:
+    """The catalogue, stored, with its records by natural key."""
+
+    def __init__(self, lab: dict[str, Any], passphrases: dict[str, str], clock: Clock) -> None:
+        self.by: dict[str, Person] = {}
+        for row in lab["people"]:
+            person = Person(username=row["username"], first_name=row["name"], role=row["role"])
+            if row["username"] in passphrases:
+                person.set_password(passphrases[row["username"]])
+            else:
+                person.set_unusable_password()
+            person.full_clean()
+            person.save()
+            self.by[person.username] = person
+        self.lead = self.by["lead"]
+        self.resins = {r["name"]: self.keep(Resin(**r)) for r in lab["resins"]}
+        self.lots = {
+            (r["resin"], r["code"]): self.keep(ResinLot(**dated(r) | {"resin": self.resins[r["resin"]]})) for r in lab["resin_lots"]
+        }
+        self.lamps = {r["code"]: self.keep(Lamp(**dated(r))) for r in lab["lamps"]}
+        self.meters = {r["code"]: self.keep(Radiometer(**r)) for r in lab["radiometers"]}
+        for r in lab["calibrations"]:
+            self.keep(Calibration(**dated(r) | {"radiometer": self.meters[r["radiometer"]]}))
+        self.glass = {r["code"]: self.keep(GlassStock(**dated(r))) for r in lab["glass"]}
+        self.procedures = {r["code"]: self.keep(Procedure(**r)) for r in lab["procedures"]}
+        self.versions = {
+            (r["procedure"], r["number"]): self.keep(
+                ProcedureVersion(
+                    **dated(r) | {"procedure": self.procedures[r["procedure"]], "approved_by": self.by[r["approved_by"]]}
+                )
+            )
+            for r in lab["procedure_versions"]
+        }
+        self.profiles = {(r["name"], r["version"]): self.keep(ThermalProfile(**r)) for r in lab["profiles"]}
+        newest = {name: profile for (name, _), profile in self.profiles.items()}
+        self.steps = {
+            (r["profile"], r["number"]): self.keep(ProfileStep(**r | {"profile": newest[r["profile"]]})) for r in lab["profile_steps"]
+        }
+        self.chambers = {r["code"]: self.keep(Chamber(**dated(r))) for r in lab["chambers"]}
+        for r in lab["closures"]:
+            times = {name: lab_time(r[name]) for name in ("starts_at", "ends_at")}
+            self.keep(ChamberClosure(**r | times | {"chamber": self.chambers[r["chamber"]]}))
+        self.add_surveys(lab["surveys"], clock)
+
+    def keep(self, row: Any) -> Any:
+        return keep(row, by=self.lead)
+
+    def add_surveys(self, rows: list[dict[str, Any]], clock: Clock) -> None:
+        """Readings are many: their histories are written in bulk."""
+        started = clock.at
+        for row in sorted(rows, key=lambda r: r["surveyed_at"]):
+            clock.at, by = lab_time(row["surveyed_at"]), self.by[row["surveyed_by"]]
+            survey = keep(
+                LampSurvey(
+                    lamp=self.lamps[row["lamp"]],
+                    radiometer=self.meters[row["radiometer"]],
+                    surveyed_at=clock.at,
+                    surveyed_by=by,
+                    distance_mm=row["distance_mm"],
+                    is_cover_on=row["is_cover_on"],
+                    lamp_hours_h=row["lamp_hours_h"],
+                ),
+                by=by,
+            )
+            seen: dict[tuple[float, float], int] = {}
+            points = []
+            for x, y, value in row["points_x_y_irradiance"]:
+                seen[x, y] = seen.get((x, y), 0) + 1
+                points.append(SurveyPoint(survey=survey, x_mm=x, y_mm=y, reading=seen[x, y], irradiance_mw_cm2=value))
+            for point in points:
+                point.clean_fields(exclude=["survey"])
+            bulk_create_with_history(points, SurveyPoint, default_user=by, default_date=clock.at)
+        clock.at = started
+
+    def record_of(self, source: str, key: Any) -> Any:
+        """The catalogue record that a factor's level is bound to."""
+        shelf: dict[str, Any] = {"resin_lot": self.lots, "lamp": self.lamps, "technician": self.by, "glass": self.glass}
+        return shelf[source][tuple(key) if isinstance(key, list) else key]
+
+
+class StudyLoader:
+    """The events of one study."""
+
+    def __init__(self, room: Room, document: dict[str, Any]) -> None:
+        self.room = room
+        self.document = document
+        self.coupons: dict[str, Coupon] = {}
+        self.loads: dict[str, Load] = {}
+        self.bookings: dict[tuple[str, int, int], Booking] = {}
+        self.study = Study()
+
+    def events(self) -> Iterator[Event]:
+        written = self.document
+        study = written["study"]
+        yield Event(lab_time(study["created_at"]), self.put_up)
+        yield Event(lab_time(study["started_at"]), lambda: self.set_state(Study.State.RUNNING))
+        if study["closed_at"]:
+            yield Event(lab_time(study["closed_at"]), lambda: self.set_state(Study.State.CLOSED))
+        for at in sorted({row["prepared_at"] for row in written["coupons"]}):
+            yield Event(lab_time(at), lambda at=at: self.prepare(at))
+        for kind, time, act in (
+            ("loads", "created_at", self.add_load),
+            ("repairs", "repaired_at", self.repair),
+            ("inspections", "seen_at", self.inspect),
+            ("strength_tests", "tested_at", self.break_it),
+            ("withdrawals", "at", self.withdraw),
+            ("deviations", "happened_at", self.deviate),
+            ("corrections", "at", self.correct),
+            ("moves", "started_at", self.move_in),
+            ("moves", "ended_at", self.move_out),
+        ):
+            for row in written[kind]:
+                yield Event(lab_time(row[time]), lambda act=act, row=row: act(row))
+
+    def put_up(self) -> None:
+        row, room = self.document["study"], self.room
+        named = {name: row[name] for name in ("code", "title", "question", "rounds_planned", "confidence", "margin", "is_blind")}
+        self.study = save_study(
+            study=Study(
+                **named,
+                state=Study.State.PLANNED,
+                lead=room.by[row["lead"]],
+                profile=room.profiles[tuple(row["profile"])],
+                procedure_version=room.versions[tuple(row["procedure_version"])],
+            ),
+            by=room.lead,
+        )
+        self.levels: dict[tuple[str, str], tuple[Factor, Level]] = {}
+        for written in self.document["factors"]:
+            factor = add_factor(study=self.study, name=written["name"], source=written["source"], by=room.lead)
+            for value in written["levels"]:
+                level = add_level(
+                    factor=factor, by=room.lead, is_baseline=value == written["baseline"], **self.level_details(factor, value)
+                )
+                self.levels[factor.name, json.dumps(value)] = (factor, level)
+
+    def level_details(self, factor: Factor, value: Any) -> dict[str, Any]:
+        if factor.source == Factor.Source.NUMBER:
+            return {"number": value}
+        if factor.source == Factor.Source.TEXT:
+            return {"name": value}
+        return {"record": self.room.record_of(factor.source, value)}
+
+    def set_state(self, state: str) -> None:
+        self.study.state = state
+        save_study(study=self.study, by=self.room.lead)
+
+    def prepare(self, at: str) -> None:
+        """Coupons of one morning, with their breaks, and the arms they were allocated."""
+        rows = [row for row in self.document["coupons"] if row["prepared_at"] == at]
+        arms: dict[tuple[str, str], list[Coupon]] = {}
+        for row in rows:
+            details = {name: row.get(name) for name in ("size_mm", "legs", "edge_distance_mm")}
+            coupon = add_coupons(
+                study=self.study,
+                codes=[row["code"]],
+                by=self.room.lead,
+                role=row["role"],
+                glass=self.room.glass[row["glass"]],
+                break_type=row.get("break_type", ""),
+                **details,
+            )[0]
+            self.coupons[row["code"]] = coupon
+            for name, value in row["levels"].items():
+                arms.setdefault((name, json.dumps(value)), []).append(coupon)
+        for key, coupons in arms.items():
+            factor, level = self.levels[key]
+            set_level(coupons=coupons, factor=factor, level=level, by=self.room.lead)
+
+    def add_load(self, row: dict[str, Any]) -> None:
+        profile = self.study.profile
+        assert profile is not None
+        load = create_load(
+            study=self.study,
+            name=row["name"],
+            by=self.room.lead,
+            coupons=[self.coupons[code] for code in row["coupons"]],
+            profile=profile,
+            ready_at=lab_time(row["ready_at"]),
+        )
+        self.loads[load.name] = load
+        for planned in row["bookings"]:
+            self.bookings[load.name, planned["round"], planned["step"]] = book(
+                load=load,
+                chamber=self.room.chambers[planned["chamber"]],
+                step=self.room.steps[profile.name, planned["step"]],
+                round_number=planned["round"],
+                planned_start=lab_time(planned["planned_start"]),
+                planned_end=lab_time(planned["planned_end"]),
+                by=self.room.lead,
+            )
+
+    def move_in(self, row: dict[str, Any]) -> None:
+        load, booking = self.loads[row["load"]], self.bookings[row["load"], row["round"], row["step"]]
+        booking.started_at, booking.started_by = lab_time(row["started_at"]), self.room.by[row["by"]]
+        keep(booking, by=booking.started_by)
+        if load.state == Load.State.PLANNED:
+            load.state = Load.State.RUNNING
+            keep(load, by=booking.started_by)
+
+    def move_out(self, row: dict[str, Any]) -> None:
+        load, booking = self.loads[row["load"]], self.bookings[row["load"], row["round"], row["step"]]
+        booking.ended_at, booking.ended_by = lab_time(row["ended_at"]), self.room.by[row["by"]]
+        keep(booking, by=booking.ended_by)
+        if (row["round"], row["step"]) == max((r["round"], r["step"]) for r in self.document["moves"] if r["load"] == row["load"]):
+            load.state = Load.State.DONE
+            keep(load, by=booking.ended_by)
+
+    def repair(self, row: dict[str, Any]) -> None:
+        room, technician = self.room, self.room.by[row["technician"]]
+        bound = {
+            "technician": technician,
+            "procedure_version": room.versions[tuple(row["procedure_version"])],
+            "resin_lot": room.lots[tuple(row["resin_lot"])],
+            "pit_resin_lot": room.lots[tuple(row["pit_resin_lot"])],
+            "lamp": room.lamps[row["lamp"]],
+            "radiometer": room.meters[row["radiometer"]],
+        }
+        plain = {name: value for name, value in row.items() if name not in {*bound, "coupon", "repaired_at"}}
+        record_repair(coupon=self.coupons[row["coupon"]], by=technician, repaired_at=lab_time(row["repaired_at"]), **plain, **bound)
+
+    def inspect(self, row: dict[str, Any]) -> None:
+        details = {name: value for name, value in row.items() if name not in {"coupon", "seen_at", "inspector"}}
+        record_inspection(
+            coupon=self.coupons[row["coupon"]], by=self.room.by[row["inspector"]], seen_at=lab_time(row["seen_at"]), **details
+        )
+
+    def break_it(self, row: dict[str, Any]) -> None:
+        details = {name: value for name, value in row.items() if name not in {"coupon", "tested_at", "tested_by"}}
+        record_strength(
+            coupon=self.coupons[row["coupon"]], by=self.room.by[row["tested_by"]], tested_at=lab_time(row["tested_at"]), **details
+        )
+
+    def withdraw(self, row: dict[str, Any]) -> None:
+        withdraw(coupon=self.coupons[row["coupon"]], by=self.room.by[row["by"]], on=date.fromisoformat(row["at"][:10]), reason=row["reason"])
+
+    def deviate(self, row: dict[str, Any]) -> None:
+        record_deviation(
+            study=self.study,
+            by=self.room.by[row["by"]],
+            kind=row["kind"],
+            happened_at=lab_time(row["happened_at"]),
+            description=row["description"],
+            reason=row["reason"],
+            load=self.loads.get(row["load"]),
+            coupon=self.coupons.get(row["coupon"]),
+        )
+
+    def correct(self, row: dict[str, Any]) -> None:
+        coupon = Coupon.objects.get(study=self.study, code=row["coupon"])
+        correct(record=getattr(coupon, row["kind"]), by=self.room.by[row["by"]], reason=row["reason"], changes=row["changes"])
+
+
+def dated(row: dict[str, Any]) -> dict[str, Any]:
+    """The row with its days read."""
+    return {name: date.fromisoformat(value) if name.endswith("_on") and value else value for name, value in row.items()}
