@@ -91,6 +91,36 @@ def test_what_a_user_typed_is_escaped():
     assert "<b>bold" not in form_html(QueryDict(mutable=False, query_string="cure_time_s=<b>bold&study=<b>bold"))
 
 
+def filter_html(address):
+    class Narrow(forms.Form):
+        q = forms.CharField(required=False, label="search")
+
+    request = RequestFactory().get(address)
+    return render_to_string("parts/filters.html", {"form": Narrow(request.GET), "request": request})
+
+
+def test_narrowing_a_list_keeps_its_order():
+    assert '<input type="hidden" name="sort" value="-code">' in filter_html("/coupons/?sort=-code&q=K1")
+
+
+@pytest.mark.parametrize(("query", "offered"), [("?q=K1", True), ("?sort=code", False), ("?q=", False)])
+def test_clearing_is_offered_only_when_something_narrows_the_list(query, offered):
+    assert ('href="/coupons/">Clear' in filter_html(f"/coupons/{query}")) is offered
+
+
+def test_cautions_are_those_of_the_work_at_hand():
+    html = render_to_string("parts/caution.html", {"topics": "lamp resin", "hazards": ["Mind <the> step."]})
+    assert "Never look into a lamp." in html
+    assert "Doors pinch" not in html
+    assert "<li>Mind &lt;the&gt; step.</li>" in html
+    assert "Follow your local codes" in html
+
+
+def test_progress_counts_in_words():
+    html = render_to_string("parts/progress.html", {"done": 12, "total": 36, "word": "repaired"})
+    assert '<progress value="12" max="36" aria-label="repaired"></progress><span>12 of 36 repaired</span>' in html
+
+
 # --- tables and pages -----------------------------------------------------------------------------------------------
 
 
