@@ -1,0 +1,219 @@
+"""The confirmation load: accused coupons against coupons without the accused levels, analysed alone."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labbench.science.candidates import Impossible, completed, is_possible
+from labbench.science.contingency import log_choose
+from labbench.science.evidence import Posterior, Runs, posterior
+from labbench.science.hypotheses import BOTH, EITHER, NONE_ANY, NONE_LOW, SHAPE_FREE, Hypotheses, Integers
+
+ISOLATED = 0.95
+COUPONS_PER_ARM = 4
+MORE_FAILURES = 2
+# Coupons of a load that confirms that nothing on the list is the cause.
+COUPONS_FOR_NONE = 2 * COUPONS_PER_ARM
+# Loads looked at, from the last backwards.
+MOST_LOADS = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmation:
+    """What the confirmation load shows by itself.
+
+    Attributes
+    ----------
+    block : str
+    accused, accused_failed, others, others_failed : int
+        Coupons and failures in both arms. For the cause "none" all are in `others`.
+    p_value : float or None
+        Fisher's exact test, one-sided, of this load alone; needs no prior. None without an accused arm.
+    confirmed : bool
+    """
+
+    block: str
+    accused: int
+    accused_failed: int
+    others: int
+    others_failed: int
+    p_value: float | None
+    confirmed: bool
+
+
+def cause_of(found: Posterior) -> tuple[int, float]:
+    """The likeliest hypothesis of the likeliest cause, and the probability of that cause."""
+    numbers, count = found.hypotheses.cause_numbers()
+    total = np.bincount(numbers, weights=found.probability, minlength=count)
+    best = int(np.argmax(np.round(total, 12)))
+    members = np.flatnonzero(numbers == best)
+    row = int(members[np.argmax(np.round(found.probability[members], 12))])
+    return row, min(float(total[best]), 1.0)
+
+
+def block_order(blocks: NDArray[np.object_]) -> list[str]:
+    """The loads in the order of their names, numbers in them as numbers: load 2 before load 10."""
+
+    def key(name: str) -> list[tuple[int, int, str]]:
+        # Digits by character class: other characters count as digits elsewhere but are no number.
+        parts = re.split(r"([0-9]+)", name)
+        return [(0, int(part[:300]), "") if number % 2 else (1, 0, part) for number, part in enumerate(parts)]
+
+    return sorted({str(block) for block in blocks if block is not None}, key=lambda name: (key(name), name))
+
+
+def accused_side(found: Posterior, row: int, codes: Integers) -> NDArray[np.bool_]:
+    """Which combinations have the accused level(s); of a shape-free cause the levels that fail more than overall."""
+    hypotheses = found.hypotheses
+    if hypotheses.kinds[row] != SHAPE_FREE:
+        return hypotheses.exposed(np.array([row]), codes)[0]
+    counts = found.levels[int(hypotheses.first[row])]
+    share = (1 + counts.failures) / (2 + counts.failures + counts.survivals)
+    overall = (1 + counts.failures.sum()) / (2 + counts.failures.sum() + counts.survivals.sum())
+    above: NDArray[np.bool_] = (share > overall)[codes[:, int(hypotheses.first[row])]]
+    return above
+
+
+def confirmation(found: Posterior, data: Runs, row: int) -> Confirmation | None:
+    """The last load that can confirm the isolated cause, and whether it does.
+
+    A load counts as confirmation load if it holds at least 4 coupons with and 4 without the accused level(s) and if
+    all loads before it had together isolated the same cause. Loads are ordered by name (`block_order`); coupons
+    without a load have no known time and count in no "before". The cause is confirmed if that load alone shows at
+    least 2 more failures in the accused arm (for arms of different size: the difference of shares times the smaller
+    arm). For the cause "none": a later load of at least 8 coupons; that it is still isolated is all there is to show.
+
+    None where no such load ran.
+    """
+    order = block_order(data.blocks)
+    key = int(found.hypotheses.cause_numbers()[0][row])
+    is_none = bool(found.hypotheses.kinds[row] <= NONE_ANY)
+    position = {name: number for number, name in enumerate(order)}
+    load = np.array([-1 if block is None else position[str(block)] for block in data.blocks], dtype=np.int64)
+    with_cause = np.zeros(len(data), dtype=np.bool_) if is_none else accused_side(found, row, data.codes)
+    looked_at = 0
+    for number in range(len(order) - 1, 0, -1):
+        inside = load == number
+        accused, others = inside & with_cause, inside & ~with_cause
+        if is_none and others.sum() < COUPONS_FOR_NONE:
+            continue
+        if not is_none and min(accused.sum(), others.sum()) < COUPONS_PER_ARM:
+            continue
+        looked_at += 1
+        if looked_at > MOST_LOADS:
+            return None
+        before = posterior(found.hypotheses, data.only((load >= 0) & (load < number)))
+        earlier, probability = cause_of(before)
+        if probability >= ISOLATED and int(found.hypotheses.cause_numbers()[0][earlier]) == key:
+            return _judged(order[number], data.is_failed, accused, others, is_none)
+    return None
+
+
+def _judged(
+    block: str, is_failed: NDArray[np.bool_], accused: NDArray[np.bool_], others: NDArray[np.bool_], is_none: bool
+) -> Confirmation:
+    n, m = int(accused.sum()), int(others.sum())
+    x, y = int((accused & is_failed).sum()), int((others & is_failed).sum())
+    if is_none:
+        return Confirmation(block, 0, 0, m, y, None, True)
+    more = (x / n - y / m) * min(n, m)
+    return Confirmation(block, n, x, m, y, fisher_one_sided(x, n, y, m), more >= MORE_FAILURES - 1e-9)
+
+
+def fisher_one_sided(accused_failed: int, accused: int, others_failed: int, others: int) -> float:
+    """P(at least so many of the failures are in the accused arm), the margins given: Fisher's exact test, one-sided.
+
+    References
+    ----------
+    R. A. Fisher, The Design of Experiments (1935), chapter 2.
+    """
+    failed = accused_failed + others_failed
+    x = np.arange(accused_failed, min(failed, accused) + 1, dtype=float)
+    log_all = log_choose(float(accused + others), float(failed))
+    tail = np.exp(log_choose(float(accused), x) + log_choose(float(others), failed - x) - log_all).sum()
+    return min(float(tail), 1.0)
+
+
+def confirmation_load(
+    found: Posterior, row: int, ran: Integers, impossible: Impossible, *, count: int, rng: np.random.Generator
+) -> Integers:
+    """Coupons to confirm a cause with: half accused, half not, other factors at random; shape (coupons, factors).
+
+    For two levels needed together half of the others lack one, half the other; for two levels of which one is enough
+    the accused have one of them each. At most `count` coupons, and at most 4 per arm. Empty where an arm can't be made.
+    """
+    hypotheses = found.hypotheses
+    arm = min(COUPONS_PER_ARM, count // 2)
+    blank = np.empty((0, len(hypotheses.suspects)), dtype=np.int64)
+    if hypotheses.kinds[row] in (NONE_LOW, NONE_ANY) or not arm:
+        return blank
+    drawn = _balanced(hypotheses, row, ran, impossible, rng)
+    if not len(drawn):
+        return blank
+    accused = accused_side(found, row, drawn)
+    sides = []
+    for with_cause in (True, False):
+        pool = drawn[accused == with_cause]
+        if not len(pool):
+            return blank
+        sides.append(_spread(hypotheses, row, pool, arm, with_cause=with_cause))
+    return np.concatenate(sides)
+
+
+def _balanced(
+    hypotheses: Hypotheses, row: int, ran: Integers, impossible: Impossible, rng: np.random.Generator
+) -> Integers:
+    """Random possible combinations with every combination of the accused factors' levels among them if it can be."""
+    suspects = hypotheses.suspects
+    factors = [int(factor[row]) for factor in (hypotheses.first, hypotheses.second) if factor[row] >= 0]
+    drawn = np.column_stack([rng.integers(0, len(suspect.levels), 4096) for suspect in suspects]).astype(np.int64)
+    for side, factor in enumerate(factors):
+        if hypotheses.kinds[row] == SHAPE_FREE:
+            continue
+        # Half of the draws with the accused levels, so that rare combinations come up.
+        low, high = int(hypotheses.low[row, side]), int(hypotheses.high[row, side])
+        accused = rng.random(len(drawn)) < 0.5
+        drawn[accused, factor] = rng.integers(low, high + 1, int(accused.sum()))
+    drawn = drawn[is_possible(drawn, impossible)]
+    extra = []
+    for level in range(len(suspects[factors[0]].levels)):
+        made = completed({factors[0]: level}, ran, suspects, impossible)
+        if made is not None:
+            extra.append(made)
+    return np.concatenate([drawn, np.array(extra, dtype=np.int64).reshape(-1, len(suspects))])
+
+
+def _spread(hypotheses: Hypotheses, row: int, pool: Integers, count: int, *, with_cause: bool) -> Integers:
+    """So many coupons of a pool; where two factors are accused, those that have the first only and the second only."""
+    kind = int(hypotheses.kinds[row])
+    wants_halves = (kind == BOTH and not with_cause) or (kind == EITHER and with_cause)
+    if wants_halves:
+        first = _has(hypotheses, row, pool, 0)
+        second = _has(hypotheses, row, pool, 1)
+        parts = [pool[first & ~second], pool[second & ~first]]
+        parts = [part for part in parts if len(part)]
+        if parts:
+            share = -(-count // len(parts))
+            return np.concatenate([np.resize(part[:share], (share, pool.shape[1])) for part in parts])[:count]
+    return np.resize(pool[:count], (count, pool.shape[1]))
+
+
+def _has(hypotheses: Hypotheses, row: int, codes: Integers, side: int) -> NDArray[np.bool_]:
+    factor = int((hypotheses.first, hypotheses.second)[side][row])
+    inside: NDArray[np.bool_] = (codes[:, factor] >= hypotheses.low[row, side]) & (
+        codes[:, factor] <= hypotheses.high[row, side]
+    )
+    return inside
+
+
+def counted(codes: Integers) -> list[tuple[tuple[int, ...], int]]:
+    """Equal combinations together with their count, in the order they first come up."""
+    rows = [tuple(int(level) for level in row) for row in codes]
+    order = {row: rows.index(row) for row in set(rows)}
+    rows.sort(key=lambda row: order[row])
+    return [(row, len(list(same))) for row, same in groupby(rows)]
