@@ -13,7 +13,7 @@ from django.db import models, transaction
 from simple_history.utils import bulk_create_with_history
 
 from labbench.bench.models import Inspection, Load, LoadPlace, StrengthTest
-from labbench.bench.standing import settle
+from labbench.bench.standing import stage_of
 from labbench.formats.coupon_records import CouponRow
 from labbench.formats.coupon_sheet import SheetReading, check_levels
 from labbench.formats.factor_levels import level_text
@@ -36,7 +36,9 @@ class IntakePlan:
 
 
 def plan_intake(*, study: Study, reading: SheetReading, may_add_levels: bool) -> IntakePlan:
-    """Compare a sheet with the study it would go into."""
+    """Compare a sheet with the study it would go into; one that is not stored yet has nothing that could be in the way."""
+    if study.pk is None:
+        return plan_for_new_study(reading)
     earlier = ImportedSheet.objects.filter(study=study, sha256=reading.sha256).select_related("imported_by").first()
     if reading.sheet is None:
         return IntakePlan(reading.faults, earlier=earlier)
@@ -77,6 +79,22 @@ def plan_intake(*, study: Study, reading: SheetReading, may_add_levels: bool) ->
     return IntakePlan(tuple(faults), new_factors, tuple(new_levels), earlier)
 
 
+def plan_for_new_study(reading: SheetReading) -> IntakePlan:
+    """What a sheet brings into a study that is made for it."""
+    if reading.sheet is None:
+        return IntakePlan(reading.faults)
+    faults = ()
+    if len(reading.sheet.coupons) > settings.MAX_COUPONS_PER_STUDY:
+        faults = (
+            Fault(
+                None,
+                None,
+                f"{len(reading.sheet.coupons):,} coupons are more than the {settings.MAX_COUPONS_PER_STUDY:,} that one study may hold.",
+            ),
+        )
+    return IntakePlan(faults, tuple(column.name for column in reading.sheet.factors))
+
+
 def take_in(
     *,
     study: Study,
@@ -102,16 +120,7 @@ def take_in(
             raise ValidationError([str(fault) for fault in plan.faults] or ["The sheet could not be read."])
         rows = reading.records
         levels = level_rows(study, reading, by)
-        coupons = store(
-            Coupon,
-            (
-                Coupon(study=study, code=row.code, role=row.role, rounds_planned=planned(row, reading, study))
-                for row in rows
-            ),
-            by,
-            now,
-            check,
-        )
+        coupons = store(Coupon, (new_coupon(row, reading, study) for row in rows), by, now, check)
         store(
             CouponLevel,
             (
@@ -158,7 +167,6 @@ def take_in(
             now,
             check,
         )
-        settle([coupon.pk for coupon in coupons])
         return keep(
             ImportedSheet(
                 study=study,
@@ -170,6 +178,21 @@ def take_in(
             ),
             by=by,
         )
+
+
+def new_coupon(row: CouponRow, reading: SheetReading, study: Study) -> Coupon:
+    """The coupon of a row, standing where its looks (see `looks`) will say."""
+    coupon = Coupon(study=study, code=row.code, role=row.role, rounds_planned=planned(row, reading, study))
+    coupon.rounds_survived, coupon.failed_round = row.rounds_survived, row.failed_round
+    coupon.stage = stage_of(
+        coupon,
+        is_repaired=False,
+        is_broken=row.strength_mpa is not None,
+        has_started=bool(row.rounds_survived),
+        survived=row.rounds_survived,
+        failed_round=row.failed_round,
+    )
+    return coupon
 
 
 def planned(row: CouponRow, reading: SheetReading, study: Study) -> int | None:

@@ -70,7 +70,7 @@ def settle_batch(ids: list[int]) -> None:
         looks[coupon_id].append(Look(round_number, step_number is None, outcome == Inspection.Outcome.CRACKED_OUT))
     repaired = set(Repair.objects.filter(coupon_id__in=ids).values_list("coupon_id", flat=True))
     broken = set(StrengthTest.objects.filter(coupon_id__in=ids).values_list("coupon_id", flat=True))
-    changed = []
+    changed: dict[tuple[str, int, int | None], list[int]] = defaultdict(list)
     for coupon in Coupon.objects.filter(pk__in=ids).select_related("study"):
         survived, failed_round = rounds_from_looks(looks[coupon.pk])
         stage = stage_of(
@@ -82,7 +82,7 @@ def settle_batch(ids: list[int]) -> None:
             failed_round=failed_round,
         )
         if (coupon.stage, coupon.rounds_survived, coupon.failed_round) != (stage, survived, failed_round):
-            coupon.stage, coupon.rounds_survived, coupon.failed_round = stage, survived, failed_round
-            changed.append(coupon)
-    # Derived values: the records they come from have the history.
-    Coupon.objects.bulk_update(changed, ["stage", "rounds_survived", "failed_round"])
+            changed[stage, survived, failed_round].append(coupon.pk)
+    # Derived values: the records they come from have the history. Few outcomes, many coupons: one statement an outcome.
+    for (stage, survived, failed_round), pks in changed.items():
+        Coupon.objects.filter(pk__in=pks).update(stage=stage, rounds_survived=survived, failed_round=failed_round)

@@ -6,6 +6,7 @@ from django.core.exceptions import ValidationError
 from labbench.analysis.sheets import study_sheet
 from labbench.bench.intake import plan_intake, take_in
 from labbench.bench.models import Inspection, Load, StrengthTest
+from labbench.bench.standing import settle
 from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.formats.coupon_sheet_export import write_coupon_sheet_csv
 from labbench.studies.models import Coupon, Level
@@ -130,3 +131,12 @@ def test_a_stop_in_the_middle_leaves_nothing_behind():
         )
     assert not Coupon.objects.exists()
     assert not Coupon.history.exists()
+
+
+def test_the_stages_are_those_that_the_records_give():
+    study = factories.study()
+    taken(study)
+    stored = list(study.coupons.values_list("code", "stage", "rounds_survived", "failed_round"))
+    assert [stage for _, stage, _, _ in stored] == ["broken", "cracked_out", "cracked_out", "broken"]
+    settle(study.coupons.values_list("pk", flat=True))
+    assert list(study.coupons.values_list("code", "stage", "rounds_survived", "failed_round")) == stored
