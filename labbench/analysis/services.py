@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import dataclass
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -20,23 +21,23 @@ DEFAULT_SEED = 20260101
 TASK = "labbench.analyse"
 
 
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """A study's sheet and the parameters, and the hash of both."""
+
+    sheet_csv: str
+    parameters: dict[str, Any]
+    sha256: str
+    coupons: int
+
+
 def request_analysis(*, study: Study, by: Any, next_count: int = 12, seed: int = DEFAULT_SEED) -> Analysis:
     """The analysis of the study as it stands: the stored one where inputs, parameters and code are the same, else a new one in the queue.
 
     One that failed or was cancelled is queued again.
     """
-    drawn = study_sheet(study)
-    sheet_csv = write_coupon_sheet_csv(drawn.sheet)
-    parameters = {
-        "confidence": study.confidence,
-        "margin": study.margin,
-        "next_count": next_count,
-        "seed": seed,
-        "notes": list(drawn.notes),
-        "runnable": runnable_levels(study),
-    }
-    inputs_sha256 = hashlib.sha256(f"{canonical(parameters)}\n{sheet_csv}".encode()).hexdigest()
-    key = {"study": study, "inputs_sha256": inputs_sha256, "code_version": code_version()}
+    inputs = inputs_of(study, next_count=next_count, seed=seed)
+    key = {"study": study, "inputs_sha256": inputs.sha256, "code_version": code_version()}
     known = Analysis.objects.filter(**key).select_related("job").first()
     if known is None:
         try:
@@ -44,9 +45,9 @@ def request_analysis(*, study: Study, by: Any, next_count: int = 12, seed: int =
                 job = enqueue(task=TASK, title=f"Analysis of {study.code}", arguments={}, requested_by=by)
                 return Analysis.objects.create(
                     **key,
-                    sheet_csv=sheet_csv,
-                    parameters=parameters,
-                    coupons=len(drawn.sheet.coupons),
+                    sheet_csv=inputs.sheet_csv,
+                    parameters=inputs.parameters,
+                    coupons=inputs.coupons,
                     job=job,
                     requested_by=by,
                     requested_at=timezone.now(),
@@ -57,6 +58,29 @@ def request_analysis(*, study: Study, by: Any, next_count: int = 12, seed: int =
     if known.job.state in {known.job.State.FAILED, known.job.State.CANCELLED}:
         retry(job=known.job)
     return known
+
+
+def inputs_of(study: Study, *, next_count: int = 12, seed: int = DEFAULT_SEED) -> Inputs:
+    """What an analysis of the study as it stands would be computed from."""
+    drawn = study_sheet(study)
+    sheet_csv = write_coupon_sheet_csv(drawn.sheet)
+    parameters = {
+        "confidence": study.confidence,
+        "margin": study.margin,
+        "next_count": next_count,
+        "seed": seed,
+        "notes": list(drawn.notes),
+        "runnable": runnable_levels(study),
+    }
+    sha256 = hashlib.sha256(f"{canonical(parameters)}\n{sheet_csv}".encode()).hexdigest()
+    return Inputs(sheet_csv, parameters, sha256, len(drawn.sheet.coupons))
+
+
+def is_as_the_study_stands(analysis: Analysis) -> bool:
+    """Whether the same inputs would be analysed today, with the parameters of that analysis."""
+    parameters = analysis.parameters
+    inputs = inputs_of(analysis.study, next_count=parameters["next_count"], seed=parameters["seed"])
+    return inputs.sha256 == analysis.inputs_sha256
 
 
 def runnable_levels(study: Study) -> dict[str, list[str | float]]:

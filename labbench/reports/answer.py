@@ -1,0 +1,143 @@
+"""The answer of an analysis in words: what is the cause, how sure, what is cleared, what can't be told apart, what next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from labbench.formats.number_texts import percent_text
+from labbench.reports.wording import counted, factor_label, level_label, levels_label, listed, sentence
+
+Document = Mapping[str, Any]
+NO_CAUSE = "none"
+# Below this the runner-up is not worth a word in the headline.
+WORTH_NAMING = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """`state` picks the mark: a verdict's word, or "undecided"."""
+
+    state: str
+    headline: str
+    sentences: tuple[str, ...]
+
+    @property
+    def text(self) -> str:
+        return " ".join(self.sentences)
+
+
+def answer(result: Document) -> Answer:
+    """The whole document in one paragraph."""
+    sheet = result["sheet"]
+    if not sheet["test"]:
+        return Answer("undecided", "There is nothing to compare yet", ("No test coupon has been analysed.",))
+    sentences = [
+        f"{sheet['failed']} of {counted(sheet['test'], 'test coupon')} cracked out within "
+        f"{counted(sheet['rounds_planned'], 'round')}."
+    ]
+    state, headline, about_cause = cause(result)
+    return Answer(
+        state,
+        headline,
+        tuple(s for s in (*sentences, *about_cause, *verdicts(result), *apart(result), next_step(result)) if s),
+    )
+
+
+def cause(result: Document) -> tuple[str, str, list[str]]:
+    """Mark, headline, and the sentences on the probable cause."""
+    found = result.get("cause")
+    hypotheses = found["hypotheses"] if found else []
+    if not hypotheses:
+        reason = result.get("reason") or (found or {}).get("reason") or "no cause was computed"
+        return (
+            "undecided",
+            "Which variable fails is not decided",
+            [sentence(f"The probability of each cause is missing: {reason}"), *strongest(result)],
+        )
+    first, rest = hypotheses[0], hypotheses[1:]
+    likely = percent_text(first["probability"])
+    if found["isolated"] is not None:
+        confirmed = bool(found["confirmed"])
+        sure = (
+            "New coupons have confirmed it."
+            if confirmed
+            else "It is not confirmed yet: coupons run after it was named have still to agree."
+        )
+        if found["isolated"] == NO_CAUSE:
+            return "cleared", "None of the factors makes the difference", [f"Probability {likely}.", sure]
+        return (
+            "implicated",
+            f"The failing variable: {found['isolated']}",
+            [f"Probability {likely} that {found['isolated']} is the cause.", sure],
+        )
+    others = [f"{h['cause']} ({percent_text(h['probability'])})" for h in rest if h["probability"] >= WORTH_NAMING][:3]
+    named = "no factor at all" if first["cause"] == NO_CAUSE else first["cause"]
+    words = [f"Most probable so far: {named} ({likely})."]
+    if others:
+        words.append(f"Still possible: {listed(others)}.")
+    return "undecided", "The cause is not isolated yet", words
+
+
+def strongest(result: Document) -> list[str]:
+    """Where no probabilities exist: the factor whose shares differ most beyond chance, by all factors together."""
+    ranked = sorted(
+        (
+            (factor["adjusted"]["p_value"], factor["factor"])
+            for factor in result["factors"]
+            if factor.get("adjusted") and factor["adjusted"]["p_value"] is not None
+        ),
+        key=lambda pair: pair[0],
+    )
+    alpha = 1 - result["parameters"]["confidence"]
+    if not ranked or ranked[0][0] > alpha:
+        return []
+    names = listed(factor_label(name) for p, name in ranked if p <= alpha)
+    return [f"With all factors looked at together, {names} stands out beyond chance."]
+
+
+def verdicts(result: Document) -> list[str]:
+    """Which factors are cleared and which still open; implicated ones are in the headline unless nothing is isolated."""
+    by_state: dict[str, list[str]] = {}
+    for factor in result["factors"]:
+        verdict = factor.get("verdict")
+        if not verdict:
+            continue
+        label = factor_label(factor["factor"])
+        if verdict["state"] == "implicated" and verdict.get("level") is not None:
+            label = f"{label} {level_label(factor['factor'], verdict['level'])}"
+        by_state.setdefault(verdict["state"], []).append(label)
+    words = {"implicated": "Implicated", "cleared": "Cleared", "undecided": "Undecided"}
+    return [f"{word}: {listed(by_state[state])}." for state, word in words.items() if state in by_state]
+
+
+def apart(result: Document) -> list[str]:
+    """Pairs of factors that can't be told apart from these coupons."""
+    full = [pair for pair in result.get("confounded") or [] if pair["kind"] == "full"]
+    partial = [pair for pair in result.get("confounded") or [] if pair["kind"] != "full"]
+    words = []
+    if full:
+        words.append(f"Can't be told apart with these coupons: {pairs(full)}.")
+    if partial:
+        words.append(f"Only partly told apart: {pairs(partial)}.")
+    return words
+
+
+def pairs(confounded: list[Document]) -> str:
+    return listed(" from ".join(factor_label(name) for name in pair["factors"]) for pair in confounded)
+
+
+def next_step(result: Document) -> str:
+    """The one thing to do next."""
+    coupons = result.get("next_coupons")
+    if coupons is None:
+        return ""
+    if coupons:
+        total = sum(row["count"] for row in coupons)
+        first = f", first of all {levels_label(coupons[0]['levels'])}" if coupons[0]["levels"] else ""
+        return f"Next: run {counted(total, 'coupon')}{first}; the list is below."
+    found = result.get("cause") or {}
+    if found.get("isolated") is not None and found.get("confirmed"):
+        return "No further coupons are needed for this question."
+    return "No next coupons were proposed."

@@ -1,0 +1,44 @@
+"""Names of factors, levels and causes as a reader sees them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from labbench.formats.number_texts import is_number, number_text, unit_of_name, with_unit
+from labbench.science.sheet import UNIT_SUFFIXES
+
+
+def factor_label(name: str) -> str:
+    """`resin_lot` as "resin lot", `cure_time_s` as "cure time"; the unit goes with the levels."""
+    suffix = max((s for s in UNIT_SUFFIXES if name.endswith(s)), key=len, default="")
+    return (name.removesuffix(suffix) or name).replace("_", " ")
+
+
+def level_label(factor: str, level: Any) -> str:
+    """A number with its unit, a name as it is."""
+    return with_unit(number_text(level), unit_of_name(factor)) if is_number(level) else str(level)
+
+
+def levels_label(levels: dict[str, Any]) -> str:
+    """Several factors at once: "resin A, lamp L2"."""
+    return ", ".join(f"{factor_label(factor)} {level_label(factor, level)}" for factor, level in levels.items())
+
+
+def counted(number: int, noun: str) -> str:
+    """1 coupon, 3 coupons."""
+    return f"{number_text(number)} {noun if number == 1 else noun + 's'}"
+
+
+def listed(words: Iterable[str]) -> str:
+    """a; a and b; a, b and c."""
+    *first, last = [*words] or [""]
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def sentence(text: str) -> str:
+    """With a capital and a full stop."""
+    text = text.strip()
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
