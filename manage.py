@@ -17,6 +17,8 @@ def main() -> None:
         execute_from_command_line(sys.argv)
     except ImproperlyConfigured as refused:
         sys.exit(str(refused))
+    except KeyboardInterrupt:
+        sys.exit(130)
 
 
 if __name__ == "__main__":

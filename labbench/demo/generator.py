@@ -10,7 +10,7 @@ from typing import Any
 from labbench.demo.lab_records import lab_records
 from labbench.demo.scenario import elimination_study, qualification_study, small_study
 
-SEED = 26
+SEED = 27
 STUDIES = {"elimination": elimination_study, "qualification": qualification_study, "small": small_study}
 
 

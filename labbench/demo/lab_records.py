@@ -21,24 +21,71 @@ PEOPLE: list[Record] = [
 ]
 
 RESINS: list[Record] = [
-    {"name": "V40", "supplier": "supplier A", "purpose": "break", "tint": "clear", "viscosity_mpa_s": 40.0,
-     "note": "The workshop's usual resin for bullseyes and half-moons."},
-    {"name": "V90", "supplier": "supplier B", "purpose": "break", "tint": "clear", "viscosity_mpa_s": 90.0,
-     "note": "Offered by its supplier for all break types; qualified in QU-26-09."},
+    {
+        "name": "V40",
+        "supplier": "supplier A",
+        "purpose": "break",
+        "tint": "clear",
+        "viscosity_mpa_s": 40.0,
+        "note": "The workshop's usual resin for bullseyes and half-moons.",
+    },
+    {
+        "name": "V90",
+        "supplier": "supplier B",
+        "purpose": "break",
+        "tint": "clear",
+        "viscosity_mpa_s": 90.0,
+        "note": "Offered by its supplier for all break types; qualified in QU-26-09.",
+    },
     {"name": "P600", "supplier": "supplier A", "purpose": "pit", "tint": "clear", "viscosity_mpa_s": 600.0, "note": ""},
 ]
 
 RESIN_LOTS: list[Record] = [
-    {"resin": "V40", "code": "2605-A", "received_on": "2026-05-18", "opened_on": "2026-06-02", "expires_on": "2027-05-31",
-     "stored_at": "dark cabinet, 8 °C", "quantity_ml": 250.0},
-    {"resin": "V40", "code": "2609-C", "received_on": "2026-09-28", "opened_on": "2026-10-05", "expires_on": "2027-09-30",
-     "stored_at": "dark cabinet, 8 °C", "quantity_ml": 250.0},
-    {"resin": "V90", "code": "0426", "received_on": "2026-08-17", "opened_on": "2026-08-31", "expires_on": "2026-12-11",
-     "stored_at": "dark cabinet, 8 °C", "quantity_ml": 100.0},
-    {"resin": "P600", "code": "P-098", "received_on": "2025-11-10", "opened_on": "2025-12-01", "expires_on": "2026-10-31",
-     "stored_at": "bench drawer, 21 °C", "quantity_ml": 50.0},
-    {"resin": "P600", "code": "P-117", "received_on": "2026-07-06", "opened_on": "2026-08-03", "expires_on": "2027-07-31",
-     "stored_at": "dark cabinet, 8 °C", "quantity_ml": 50.0},
+    {
+        "resin": "V40",
+        "code": "2605-A",
+        "received_on": "2026-05-18",
+        "opened_on": "2026-06-02",
+        "expires_on": "2027-05-31",
+        "stored_at": "dark cabinet, 8 °C",
+        "quantity_ml": 250.0,
+    },
+    {
+        "resin": "V40",
+        "code": "2609-C",
+        "received_on": "2026-09-28",
+        "opened_on": "2026-10-05",
+        "expires_on": "2027-09-30",
+        "stored_at": "dark cabinet, 8 °C",
+        "quantity_ml": 250.0,
+    },
+    {
+        "resin": "V90",
+        "code": "0426",
+        "received_on": "2026-08-17",
+        "opened_on": "2026-08-31",
+        "expires_on": "2026-12-11",
+        "stored_at": "dark cabinet, 8 °C",
+        "quantity_ml": 100.0,
+    },
+    {
+        "resin": "P600",
+        "code": "P-098",
+        "received_on": "2025-11-10",
+        "opened_on": "2025-12-01",
+        "expires_on": "2026-10-31",
+        "stored_at": "bench drawer, 21 °C",
+        "quantity_ml": 50.0,
+    },
+    {
+        "resin": "P600",
+        "code": "P-117",
+        "received_on": "2026-07-06",
+        "opened_on": "2026-08-03",
+        "expires_on": "2027-07-31",
+        "stored_at": "dark cabinet, 8 °C",
+        "quantity_ml": 50.0,
+    },
 ]
 
 LAMPS: list[Record] = [
@@ -62,12 +109,30 @@ RADIOMETERS: list[Record] = [
 ]
 
 CALIBRATIONS: list[Record] = [
-    {"radiometer": "RM-1", "calibrated_on": "2025-03-10", "due_on": "2026-03-10", "factor": 1.02,
-     "expanded_uncertainty_percent": 5.0, "certificate": "C-1207"},
-    {"radiometer": "RM-1", "calibrated_on": "2026-03-02", "due_on": "2027-03-02", "factor": 1.01,
-     "expanded_uncertainty_percent": 5.0, "certificate": "C-1391"},
-    {"radiometer": "RM-2", "calibrated_on": "2025-10-06", "due_on": "2026-10-06", "factor": 0.98,
-     "expanded_uncertainty_percent": 6.5, "certificate": "C-1318"},
+    {
+        "radiometer": "RM-1",
+        "calibrated_on": "2025-03-10",
+        "due_on": "2026-03-10",
+        "factor": 1.02,
+        "expanded_uncertainty_percent": 5.0,
+        "certificate": "C-1207",
+    },
+    {
+        "radiometer": "RM-1",
+        "calibrated_on": "2026-03-02",
+        "due_on": "2027-03-02",
+        "factor": 1.01,
+        "expanded_uncertainty_percent": 5.0,
+        "certificate": "C-1391",
+    },
+    {
+        "radiometer": "RM-2",
+        "calibrated_on": "2025-10-06",
+        "due_on": "2026-10-06",
+        "factor": 0.98,
+        "expanded_uncertainty_percent": 6.5,
+        "certificate": "C-1318",
+    },
 ]
 
 GLASS: list[Record] = [
@@ -136,7 +201,12 @@ CHAMBERS: list[Record] = [
 ]  # fmt: skip
 
 CLOSURES: list[Record] = [
-    {"chamber": "F-2", "starts_at": "2026-11-26T07:00", "ends_at": "2026-11-27T12:00", "reason": "defrosting, new door seal"},
+    {
+        "chamber": "F-2",
+        "starts_at": "2026-11-26T07:00",
+        "ends_at": "2026-11-27T12:00",
+        "reason": "defrosting, new door seal",
+    },
 ]
 
 # What the lamps give at the glass: mean level (mW/cm²) and how much brighter it is under an emitter than between two.

@@ -7,7 +7,7 @@ scenario's times and people.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -16,7 +16,7 @@ from typing import Any
 from django.db import transaction
 from simple_history.utils import bulk_create_with_history
 
-from labbench.bench.models import Booking, Load
+from labbench.bench.models import Booking, Inspection, Load
 from labbench.bench.services import (
     book,
     correct,
@@ -27,6 +27,7 @@ from labbench.bench.services import (
     record_strength,
     withdraw,
 )
+from labbench.bench.standing import settle
 from labbench.demo.clock import Clock, lab_time, scenario_clock
 from labbench.lab.models import (
     Calibration,
@@ -47,7 +48,7 @@ from labbench.lab.models import (
 )
 from labbench.lab.records import keep
 from labbench.studies.models import Coupon, Factor, Level, Study
-from labbench.studies.services import add_coupons, add_factor, add_level, save_study, set_level
+from labbench.studies.services import add_factor, add_level, save_study, set_level
 
 STUDY_FILES = ("study-qualification.json", "study-small.json", "study-elimination.json")
 CATALOGUE_DAY = datetime(2026, 8, 24, 8, 0)
@@ -68,7 +69,9 @@ def load_demo(folder: Path, *, passphrases: dict[str, str] | None = None, progre
     documents = [read(folder / name) for name in STUDY_FILES]
     with transaction.atomic(), scenario_clock(lab_time(CATALOGUE_DAY.isoformat())) as clock:
         room = Room(lab, passphrases or {}, clock)
-        events = sorted((event for document in documents for event in StudyLoader(room, document).events()), key=lambda e: e.at)
+        events = sorted(
+            (event for document in documents for event in StudyLoader(room, document).events()), key=lambda e: e.at
+        )
         for number, event in enumerate(events, start=1):
             clock.at = event.at
             event.act()
@@ -97,7 +100,8 @@ class Room:
         self.lead = self.by["lead"]
         self.resins = {r["name"]: self.keep(Resin(**r)) for r in lab["resins"]}
         self.lots = {
-            (r["resin"], r["code"]): self.keep(ResinLot(**dated(r) | {"resin": self.resins[r["resin"]]})) for r in lab["resin_lots"]
+            (r["resin"], r["code"]): self.keep(ResinLot(**dated(r) | {"resin": self.resins[r["resin"]]}))
+            for r in lab["resin_lots"]
         }
         self.lamps = {r["code"]: self.keep(Lamp(**dated(r))) for r in lab["lamps"]}
         self.meters = {r["code"]: self.keep(Radiometer(**r)) for r in lab["radiometers"]}
@@ -108,7 +112,8 @@ class Room:
         self.versions = {
             (r["procedure"], r["number"]): self.keep(
                 ProcedureVersion(
-                    **dated(r) | {"procedure": self.procedures[r["procedure"]], "approved_by": self.by[r["approved_by"]]}
+                    **dated(r)
+                    | {"procedure": self.procedures[r["procedure"]], "approved_by": self.by[r["approved_by"]]}
                 )
             )
             for r in lab["procedure_versions"]
@@ -116,7 +121,8 @@ class Room:
         self.profiles = {(r["name"], r["version"]): self.keep(ThermalProfile(**r)) for r in lab["profiles"]}
         newest = {name: profile for (name, _), profile in self.profiles.items()}
         self.steps = {
-            (r["profile"], r["number"]): self.keep(ProfileStep(**r | {"profile": newest[r["profile"]]})) for r in lab["profile_steps"]
+            (r["profile"], r["number"]): self.keep(ProfileStep(**r | {"profile": newest[r["profile"]]}))
+            for r in lab["profile_steps"]
         }
         self.chambers = {r["code"]: self.keep(Chamber(**dated(r))) for r in lab["chambers"]}
         for r in lab["closures"]:
@@ -183,7 +189,6 @@ class StudyLoader:
         for kind, time, act in (
             ("loads", "created_at", self.add_load),
             ("repairs", "repaired_at", self.repair),
-            ("inspections", "seen_at", self.inspect),
             ("strength_tests", "tested_at", self.break_it),
             ("withdrawals", "at", self.withdraw),
             ("deviations", "happened_at", self.deviate),
@@ -193,10 +198,33 @@ class StudyLoader:
         ):
             for row in written[kind]:
                 yield Event(lab_time(row[time]), lambda act=act, row=row: act(row))
+        yield from self.looks()
+
+    def looks(self) -> Iterator[Event]:
+        """Looks with something to see, or at one's own repair, one by one; the others of a day and round together, for speed."""
+        repairers = {row["coupon"]: row["technician"] for row in self.document["repairs"]}
+        plain: dict[tuple[str, int], list[dict[str, Any]]] = {}
+        for row in self.document["inspections"]:
+            if row["outcome"] == Inspection.Outcome.INTACT and row["inspector"] != repairers.get(row["coupon"]):
+                plain.setdefault((row["seen_at"][:10], row["round_number"]), []).append(row)
+            else:
+                yield Event(lab_time(row["seen_at"]), lambda row=row: self.inspect(row))
+        for rows in plain.values():
+            yield Event(lab_time(min(row["seen_at"] for row in rows)), lambda rows=rows: self.inspect_together(rows))
+
+    def store(self, rows: Sequence[Any], *, by: Person, at: datetime) -> None:
+        """Many rows with their histories; what only a form would check is checked here, the database does the rest."""
+        for row in rows:
+            row.clean()
+            row.clean_fields()
+        bulk_create_with_history(rows, type(rows[0]), default_user=by, default_date=at)
 
     def put_up(self) -> None:
         row, room = self.document["study"], self.room
-        named = {name: row[name] for name in ("code", "title", "question", "rounds_planned", "confidence", "margin", "is_blind")}
+        named = {
+            name: row[name]
+            for name in ("code", "title", "question", "rounds_planned", "confidence", "margin", "is_blind")
+        }
         self.study = save_study(
             study=Study(
                 **named,
@@ -212,7 +240,10 @@ class StudyLoader:
             factor = add_factor(study=self.study, name=written["name"], source=written["source"], by=room.lead)
             for value in written["levels"]:
                 level = add_level(
-                    factor=factor, by=room.lead, is_baseline=value == written["baseline"], **self.level_details(factor, value)
+                    factor=factor,
+                    by=room.lead,
+                    is_baseline=value == written["baseline"],
+                    **self.level_details(factor, value),
                 )
                 self.levels[factor.name, json.dumps(value)] = (factor, level)
 
@@ -231,23 +262,25 @@ class StudyLoader:
         """Coupons of one morning, with their breaks, and the arms they were allocated."""
         rows = [row for row in self.document["coupons"] if row["prepared_at"] == at]
         arms: dict[tuple[str, str], list[Coupon]] = {}
-        for row in rows:
-            details = {name: row.get(name) for name in ("size_mm", "legs", "edge_distance_mm")}
-            coupon = add_coupons(
+        coupons = [
+            Coupon(
                 study=self.study,
-                codes=[row["code"]],
-                by=self.room.lead,
+                code=row["code"],
                 role=row["role"],
                 glass=self.room.glass[row["glass"]],
                 break_type=row.get("break_type", ""),
-                **details,
-            )[0]
+                **{name: row.get(name) for name in ("size_mm", "legs", "edge_distance_mm")},
+            )
+            for row in rows
+        ]
+        self.store(coupons, by=self.room.lead, at=lab_time(at))
+        for row, coupon in zip(rows, coupons, strict=True):
             self.coupons[row["code"]] = coupon
             for name, value in row["levels"].items():
                 arms.setdefault((name, json.dumps(value)), []).append(coupon)
-        for key, coupons in arms.items():
+        for key, members in arms.items():
             factor, level = self.levels[key]
-            set_level(coupons=coupons, factor=factor, level=level, by=self.room.lead)
+            set_level(coupons=members, factor=factor, level=level, by=self.room.lead)
 
     def add_load(self, row: dict[str, Any]) -> None:
         profile = self.study.profile
@@ -284,7 +317,9 @@ class StudyLoader:
         load, booking = self.loads[row["load"]], self.bookings[row["load"], row["round"], row["step"]]
         booking.ended_at, booking.ended_by = lab_time(row["ended_at"]), self.room.by[row["by"]]
         keep(booking, by=booking.ended_by)
-        if (row["round"], row["step"]) == max((r["round"], r["step"]) for r in self.document["moves"] if r["load"] == row["load"]):
+        if (row["round"], row["step"]) == max(
+            (r["round"], r["step"]) for r in self.document["moves"] if r["load"] == row["load"]
+        ):
             load.state = Load.State.DONE
             keep(load, by=booking.ended_by)
 
@@ -299,22 +334,55 @@ class StudyLoader:
             "radiometer": room.meters[row["radiometer"]],
         }
         plain = {name: value for name, value in row.items() if name not in {*bound, "coupon", "repaired_at"}}
-        record_repair(coupon=self.coupons[row["coupon"]], by=technician, repaired_at=lab_time(row["repaired_at"]), **plain, **bound)
+        record_repair(
+            coupon=self.coupons[row["coupon"]],
+            by=technician,
+            repaired_at=lab_time(row["repaired_at"]),
+            **plain,
+            **bound,
+        )
 
     def inspect(self, row: dict[str, Any]) -> None:
         details = {name: value for name, value in row.items() if name not in {"coupon", "seen_at", "inspector"}}
         record_inspection(
-            coupon=self.coupons[row["coupon"]], by=self.room.by[row["inspector"]], seen_at=lab_time(row["seen_at"]), **details
+            coupon=self.coupons[row["coupon"]],
+            by=self.room.by[row["inspector"]],
+            seen_at=lab_time(row["seen_at"]),
+            **details,
         )
+
+    def inspect_together(self, rows: list[dict[str, Any]]) -> None:
+        for inspector in sorted({row["inspector"] for row in rows}):
+            looks = [
+                Inspection(
+                    coupon=self.coupons[row["coupon"]],
+                    seen_at=lab_time(row["seen_at"]),
+                    round_number=row["round_number"],
+                    outcome=row["outcome"],
+                    inspector=self.room.by[inspector],
+                )
+                for row in rows
+                if row["inspector"] == inspector
+            ]
+            self.store(looks, by=self.room.by[inspector], at=max(look.seen_at for look in looks))
+        settle([self.coupons[row["coupon"]].pk for row in rows])
 
     def break_it(self, row: dict[str, Any]) -> None:
         details = {name: value for name, value in row.items() if name not in {"coupon", "tested_at", "tested_by"}}
         record_strength(
-            coupon=self.coupons[row["coupon"]], by=self.room.by[row["tested_by"]], tested_at=lab_time(row["tested_at"]), **details
+            coupon=self.coupons[row["coupon"]],
+            by=self.room.by[row["tested_by"]],
+            tested_at=lab_time(row["tested_at"]),
+            **details,
         )
 
     def withdraw(self, row: dict[str, Any]) -> None:
-        withdraw(coupon=self.coupons[row["coupon"]], by=self.room.by[row["by"]], on=date.fromisoformat(row["at"][:10]), reason=row["reason"])
+        withdraw(
+            coupon=self.coupons[row["coupon"]],
+            by=self.room.by[row["by"]],
+            on=date.fromisoformat(row["at"][:10]),
+            reason=row["reason"],
+        )
 
     def deviate(self, row: dict[str, Any]) -> None:
         record_deviation(
@@ -330,7 +398,12 @@ class StudyLoader:
 
     def correct(self, row: dict[str, Any]) -> None:
         coupon = Coupon.objects.get(study=self.study, code=row["coupon"])
-        correct(record=getattr(coupon, row["kind"]), by=self.room.by[row["by"]], reason=row["reason"], changes=row["changes"])
+        correct(
+            record=getattr(coupon, row["kind"]),
+            by=self.room.by[row["by"]],
+            reason=row["reason"],
+            changes=row["changes"],
+        )
 
 
 def dated(row: dict[str, Any]) -> dict[str, Any]:

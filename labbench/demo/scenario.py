@@ -15,14 +15,15 @@ from labbench.demo.study_records import StudyRecords, failing_round, other, stam
 
 PROFILE = ["Freeze, heat, cool", 1]
 FAILING = {"2609-C": 0.85, "2605-A": 0.05}
-# (lot, lamp): coupons in the first and in the second load
+# (lot, lamp): coupons in the first and in the second load. The first was cured as the workshop had worked, new lot under new lamp;
+# the second pulls the two apart.
 ARMS = {
-    ("2609-C", "LED-2"): (8, 8),
-    ("2609-C", "LED-1"): (2, 1),
-    ("2609-C", "TUBE-1"): (1, 2),
-    ("2605-A", "LED-2"): (2, 2),
-    ("2605-A", "LED-1"): (5, 4),
-    ("2605-A", "TUBE-1"): (4, 5),
+    ("2609-C", "LED-2"): (10, 5),
+    ("2609-C", "LED-1"): (0, 4),
+    ("2609-C", "TUBE-1"): (0, 3),
+    ("2605-A", "LED-2"): (1, 3),
+    ("2605-A", "LED-1"): (6, 4),
+    ("2605-A", "TUBE-1"): (5, 3),
 }
 
 
@@ -30,8 +31,8 @@ def elimination_study(rng: Random) -> Record:
     """Two loads done, a third prepared."""
     book = StudyRecords(rng, {
         "code": "EL-26-11", "title": "Autumn repairs of coach windscreens crack out", "state": "running", "lead": "lead",
-        "question": "Since October repairs of coach windscreens crack out in the first cold nights. Lamp LED-2 came in September, lot 2609-C of "
-                    "resin V40 a little later. Is it the lamp, the lot, the cure time, the break type, or who repairs?",
+        "question": "Since October repairs of coach windscreens crack out in the first cold nights. Lamp LED-2 came in September, "
+                    "lot 2609-C of resin V40 a little later. Is it the lamp, the lot, the cure time, the break type, or who repairs?",
         "profile": PROFILE, "procedure_version": ["REP-01", 2], "rounds_planned": 3, "confidence": 0.95, "margin": 0.15, "is_blind": True,
         "created_at": "2026-10-29T14:00", "started_at": "2026-10-30T08:00", "closed_at": None,
     })  # fmt: skip
@@ -70,7 +71,14 @@ def elimination_study(rng: Random) -> Record:
                 # The old pit resin stood on the second technician's bench on the first morning of load 2.
                 pit_lot="P-098" if number == 1 and turn < 6 and levels["technician"] == "technician2" else "P-117",
             )
-        book.repair(reference, bench_time(repaired_at, 12), technician="technician", resin_lot=["V90", "0426"], lamp="LED-1", cure_time_s=150.0)
+        book.repair(
+            reference,
+            bench_time(repaired_at, 12),
+            technician="technician",
+            resin_lot=["V90", "0426"],
+            lamp="LED-1",
+            cure_time_s=150.0,
+        )
         book.load(name, [*coupons, reference, bare], first_freeze)
         looked_at = [*coupons, reference, bare]
         for place, coupon in enumerate(looked_at):
@@ -104,12 +112,16 @@ def bench_time(start: datetime, turn: int, minutes: int = 24) -> datetime:
 def blind_slips(book: StudyRecords) -> None:
     """On the last day of load 2 one technician was alone, and so looked at two coupons of their own."""
     repairers = {row["coupon"]: row["technician"] for row in book.repairs}
-    last_day = [row for row in book.inspections if row["round_number"] == 3 and row["seen_at"] > "2026-11-19" and row["coupon"] in repairers]
+    last_day = [
+        row
+        for row in book.inspections
+        if row["round_number"] == 3 and row["seen_at"] > "2026-11-19" and row["coupon"] in repairers
+    ]
     for row in last_day[:2]:
         row["inspector"] = repairers[row["coupon"]]
 
 
-LAMP_CHANCES = {"LED-1": 0.04, "LED-2": 0.04, "LED-3": 0.62, "TUBE-1": 0.06}
+LAMP_CHANCES = {"LED-1": 0.04, "LED-2": 0.04, "LED-3": 0.66, "TUBE-1": 0.06}
 LAMP_STRENGTH = {"LED-1": 0.86, "LED-2": 0.88, "LED-3": 0.63, "TUBE-1": 0.83}
 NEW_GLASS_MPA = 58.0
 CURE_S = {"LED-1": 120.0, "LED-2": 120.0, "LED-3": 120.0, "TUBE-1": 240.0}
@@ -119,8 +131,8 @@ def qualification_study(rng: Random) -> Record:
     """Resin V90 under four lamps, twelve coupons each, with strength."""
     book = StudyRecords(rng, {
         "code": "QU-26-09", "title": "Resin V90 under the workshop's four lamps", "state": "closed", "lead": "lead",
-        "question": "The supplier of resin V90 wants to know under which of our lamps it may be used: do repairs hold three rounds, and how "
-                    "strong are they beside new glass?",
+        "question": "The supplier of resin V90 wants to know under which of our lamps it may be used: do repairs hold three rounds, "
+                    "and how strong are they beside new glass?",
         "profile": PROFILE, "procedure_version": ["REP-01", 2], "rounds_planned": 3, "confidence": 0.95, "margin": 0.15, "is_blind": True,
         "created_at": "2026-09-10T09:00", "started_at": "2026-09-11T08:00", "closed_at": "2026-10-14T16:00",
     })  # fmt: skip
@@ -151,12 +163,16 @@ def qualification_study(rng: Random) -> Record:
             chance = 1.0 if coupon is bare else 0.0 if coupon in references else LAMP_CHANCES[coupon["levels"]["lamp"]]
             fate = failing_round(rng, chance, (0.3, 0.3, 0.4)) if coupon is not bare else 1
             if coupon is handled:
-                book.looks(coupon, first_freeze, None, inspector=other(repairers[coupon["code"]]), place=place, last_round=2)
+                book.looks(
+                    coupon, first_freeze, None, inspector=other(repairers[coupon["code"]]), place=place, last_round=2
+                )
                 dropped = first_freeze + timedelta(days=1, hours=20, minutes=40)
                 book.withdrawals.append({"coupon": coupon["code"], "at": stamp(dropped), "by": "technician2",
                                          "reason": "slipped from the rack on the way to the freezer and broke"})  # fmt: skip
                 continue
-            book.looks(coupon, first_freeze, fate, inspector=other(repairers.get(coupon["code"], "technician")), place=place)
+            book.looks(
+                coupon, first_freeze, fate, inspector=other(repairers.get(coupon["code"], "technician")), place=place
+            )
             if fate is None:
                 survivors.append(coupon)
     late = book.delay("Load 2", 2, 3, 21)
@@ -164,11 +180,19 @@ def qualification_study(rng: Random) -> Record:
                    reason="A coupon had slipped in the rack and was looked for.")  # fmt: skip
     new_glass = [book.coupon("pristine", "G-33", datetime(2026, 10, 5, 9, 0)) for _ in range(12)]
     for turn, coupon in enumerate(rng.sample([*survivors, *new_glass], len(survivors) + len(new_glass))):
-        share = 1.0 if coupon["role"] == "pristine" else LAMP_STRENGTH[coupon["levels"]["lamp"]] if coupon["levels"] else 0.87
+        share = (
+            1.0
+            if coupon["role"] == "pristine"
+            else LAMP_STRENGTH[coupon["levels"]["lamp"]]
+            if coupon["levels"]
+            else 0.87
+        )
         stress = NEW_GLASS_MPA * share * rng.weibullvariate(1.045, 11)
         at = datetime(2026, 10, 6 + turn // 30, 9, 0) + timedelta(minutes=11 * (turn % 30))
         origin = "elsewhere" if coupon["role"] == "pristine" or rng.random() < 0.3 else "at_repair"
-        book.break_it(coupon, at, stress, thickness_mm=6.76, origin=origin, by="technician" if turn < 30 else "technician2")
+        book.break_it(
+            coupon, at, stress, thickness_mm=6.76, origin=origin, by="technician" if turn < 30 else "technician2"
+        )
     retyped = book.strength_tests[17]
     book.corrections.append({
         "kind": "strength_test", "coupon": retyped["coupon"], "at": "2026-10-08T10:05", "by": "technician",

@@ -59,9 +59,17 @@ class StudyRecords:
                 self._codes.add(made)
                 return made
 
-    def coupon(self, role: str, glass: str, prepared_at: datetime, *, levels: Record | None = None, break_type: str = "") -> Record:
+    def coupon(
+        self, role: str, glass: str, prepared_at: datetime, *, levels: Record | None = None, break_type: str = ""
+    ) -> Record:
         """A coupon with its break measured."""
-        made: Record = {"code": self.code(), "role": role, "glass": glass, "prepared_at": stamp(prepared_at), "levels": levels or {}}
+        made: Record = {
+            "code": self.code(),
+            "role": role,
+            "glass": glass,
+            "prepared_at": stamp(prepared_at),
+            "levels": levels or {},
+        }
         if role != "pristine":
             made["break_type"] = break_type or self.rng.choice(["bullseye", "star"])
             made["size_mm"] = round(self.rng.gauss(19, 3), 1)
@@ -104,7 +112,15 @@ class StudyRecords:
             cleared = frozen + timedelta(days=1) if number < ROUNDS else cooled + timedelta(hours=3)
             steps = (("F-1", frozen, heated), ("O-1", heated, cooled), ("B-1", cooled, cleared))
             for step, (chamber, start, end) in enumerate(steps, start=1):
-                bookings.append({"round": number, "step": step, "chamber": chamber, "planned_start": stamp(start), "planned_end": stamp(end)})
+                bookings.append(
+                    {
+                        "round": number,
+                        "step": step,
+                        "chamber": chamber,
+                        "planned_start": stamp(start),
+                        "planned_end": stamp(end),
+                    }
+                )
         self.loads.append({
             "name": name, "created_at": stamp(first_freeze - timedelta(hours=6)), "ready_at": stamp(first_freeze - timedelta(minutes=30)),
             "coupons": [coupon["code"] for coupon in in_random_places], "bookings": bookings,
@@ -112,7 +128,9 @@ class StudyRecords:
         if is_run:
             self.run(name, bookings)
 
-    def run(self, name: str, bookings: Sequence[Record], *, late_minutes: dict[tuple[int, int], int] | None = None) -> None:
+    def run(
+        self, name: str, bookings: Sequence[Record], *, late_minutes: dict[tuple[int, int], int] | None = None
+    ) -> None:
         """The moves as they were made: some minutes after the plan, a transfer of two to six minutes between chambers."""
         for booking in bookings:
             start = datetime.fromisoformat(booking["planned_start"]) + timedelta(minutes=self.rng.randint(2, 6))
@@ -143,19 +161,25 @@ class StudyRecords:
                 self.look(coupon, at, number, "cracked_out", inspector, failure_mode=self.rng.choice(MODES))
                 return
             if failed_round is not None and grows_from is not None and number >= grows_from:
-                self.look(coupon, at, number, "crack_growth", inspector, crack_growth_mm=round(self.rng.uniform(2, 9), 1))
+                self.look(
+                    coupon, at, number, "crack_growth", inspector, crack_growth_mm=round(self.rng.uniform(2, 9), 1)
+                )
             elif self.rng.random() < 0.04:
                 self.look(coupon, at, number, self.rng.choice(["void", "discolouration", "pit_loss"]), inspector)
             else:
                 self.look(coupon, at, number, "intact", inspector)
 
-    def look(self, coupon: Record, at: datetime, round_number: int, outcome: str, inspector: str, **details: Any) -> None:
+    def look(
+        self, coupon: Record, at: datetime, round_number: int, outcome: str, inspector: str, **details: Any
+    ) -> None:
         self.inspections.append(
             {"coupon": coupon["code"], "seen_at": stamp(at), "round_number": round_number, "outcome": outcome, "inspector": inspector,
              **details}
         )  # fmt: skip
 
-    def break_it(self, coupon: Record, at: datetime, stress_mpa: float, *, thickness_mm: float, origin: str, by: str) -> None:
+    def break_it(
+        self, coupon: Record, at: datetime, stress_mpa: float, *, thickness_mm: float, origin: str, by: str
+    ) -> None:
         """A four-point bending test that ends at this stress: force F = 2 b h² sigma / (3 (L - l))."""
         force_n = 2 * 100.0 * thickness_mm**2 * stress_mpa / (3 * (200.0 - 100.0))
         self.strength_tests.append({
@@ -163,7 +187,9 @@ class StudyRecords:
             "thickness_mm": thickness_mm, "outer_span_mm": 200.0, "inner_span_mm": 100.0, "origin": origin, "tested_by": by,
         })  # fmt: skip
 
-    def deviation(self, kind: str, at: datetime, description: str, *, by: str, reason: str = "", load: str = "", coupon: str = "") -> None:
+    def deviation(
+        self, kind: str, at: datetime, description: str, *, by: str, reason: str = "", load: str = "", coupon: str = ""
+    ) -> None:
         self.deviations.append({
             "kind": kind, "happened_at": stamp(at), "description": description, "reason": reason, "load": load, "coupon": coupon, "by": by,
         })  # fmt: skip

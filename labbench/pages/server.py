@@ -1,4 +1,4 @@
-"""The web server in this process: listening, static files, and refusing an upload that is too large while it is being sent."""
+"""The web server in this process: listening, static files, refusing what is too large while it is being sent."""
 
 from __future__ import annotations
 
@@ -24,6 +24,8 @@ from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.server import BaseWSGIServer, create_server
 from waitress.utilities import RequestEntityTooLarge
+
+from labbench.jobs.worker_process import WorkerProcess
 
 THREADS = 8
 LINGER_SECONDS = 60
@@ -90,7 +92,7 @@ def address_of(listening: socket.socket) -> str:
 
 
 def collect_static() -> bool:
-    """Collect, hash and compress the static files unless those of this version are there already; True if it had to be done."""
+    """Collect, hash and compress the static files unless this version's are there already; True if it was done."""
     if "Manifest" not in settings.STORAGES["staticfiles"]["BACKEND"]:
         return False
     stamp_file = Path(settings.STATIC_ROOT).with_suffix(".stamp")
@@ -139,8 +141,8 @@ class LimitedParser(HTTPRequestParser):
 class LingeringChannel(HTTPChannel):
     """Goes on reading for a while after it has refused a body.
 
-    Closing while the other side is still sending resets the connection, and most browsers then never show the answer. What comes
-    is thrown away.
+    Closing while the other side is still sending resets the connection, and most browsers then never show the answer.
+    What comes is thrown away.
     """
 
     parser_class = LimitedParser
@@ -210,6 +212,30 @@ def server_on(listening: socket.socket, application: Callable[..., Any] | None =
     )
     server.channel_class = LingeringChannel
     return server
+
+
+def serve(listening: socket.socket, *, worker: WorkerProcess | None, say: Callable[[str], None], welcome: str) -> None:
+    """Serve until interrupted, then stop the worker too."""
+    server = None
+    try:
+        if worker is not None and worker.pid is None:
+            worker.start()
+        if collect_static():
+            say("Collected the static files.")
+        server = server_on(listening)
+        say(welcome)
+        # It takes an interrupt as the end, and finishes the answers under way.
+        server.run()
+    except KeyboardInterrupt:
+        pass
+    finally:
+        if server is not None:
+            server.close()
+        listening.close()
+        if worker is not None:
+            say("Stopping ...")
+            worker.stop()
+    say("Stopped.")
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from django.db import DatabaseError, connection
 from django.db.migrations.executor import MigrationExecutor
 
 from labbench.jobs.worker_process import WorkerProcess
-from labbench.pages.server import PortTaken, address_of, collect_static, interruptible, listen, server_on
+from labbench.pages.server import PortTaken, address_of, interruptible, listen, serve
 
 
 class Command(BaseCommand):
@@ -27,9 +27,14 @@ class Command(BaseCommand):
         worker = WorkerProcess() if settings.QUEUE_IS_EMBEDDED and not no_worker else None
         try:
             with interruptible():
-                serve(self, host=host, port=port, worker=worker)
+                listening = listen(host, port)
+                serve(listening, worker=worker, say=self.say, welcome=f"Serving {address_of(listening)} (Ctrl-C stops)")
         except PortTaken as taken:
             raise CommandError(str(taken)) from taken
+
+    def say(self, text: str) -> None:
+        self.stdout.write(text)
+        self.stdout.flush()
 
 
 def refuse_outdated_database() -> None:
@@ -43,36 +48,3 @@ def refuse_outdated_database() -> None:
         connection.close()
     if outdated:
         raise CommandError("The database is not up to date with this version. Run: python manage.py migrate")
-
-
-def serve(
-    command: BaseCommand,
-    *,
-    host: str,
-    port: int,
-    worker: WorkerProcess | None,
-    further_ports: int = 0,
-    welcome: str = "",
-) -> None:
-    """Serve until interrupted, then stop the worker too. `welcome` may say {address}."""
-    listening = listen(host, port, further_ports=further_ports)
-    server = None
-    try:
-        if worker is not None and worker.pid is None:
-            worker.start()
-        collect_static()
-        server = server_on(listening)
-        command.stdout.write((welcome or "Serving {address}  (Ctrl-C stops)").format(address=address_of(listening)))
-        command.stdout.flush()
-        server.run()
-    except KeyboardInterrupt:
-        pass
-    finally:
-        # `run` itself takes an interrupt as the end and finishes the answers under way.
-        if server is not None:
-            server.close()
-        listening.close()
-        if worker is not None:
-            command.stdout.write("Stopping ...")
-            worker.stop()
-    command.stdout.write("Stopped.")
