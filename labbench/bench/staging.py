@@ -11,6 +11,7 @@ from uuid import UUID, uuid4
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import UploadedFile
+from django.db import transaction
 from django.utils import timezone
 
 from labbench.bench.intake import take_in
@@ -52,8 +53,23 @@ def read_staged(token: UUID, filename: str) -> SheetReading | None:
         return None
 
 
+def discard(token: UUID) -> None:
+    """Forget a staged sheet."""
+    staged_path(token).unlink(missing_ok=True)
+
+
+def job_of(token: UUID) -> Job | None:
+    """The job that takes in, or took in, a staged sheet."""
+    return Job.objects.filter(task=TASK, arguments__token=str(token)).order_by("created_at").first()
+
+
+@transaction.atomic
 def request_intake(*, study: Study, token: UUID, filename: str, may_add_levels: bool, by: Any) -> Job:
-    """Queue the taking in of a staged sheet."""
+    """Queue the taking in of a staged sheet; asked for twice, e.g. by two clicks, it is the same job."""
+    # The study's row is held, so that of two requests at once the later sees the job of the first.
+    Study.objects.select_for_update().get(pk=study.pk)
+    if (known := job_of(token)) is not None:
+        return known
     return enqueue(
         task=TASK,
         title=f"Take {re.sub(r'[^ -~]', '?', filename)[:80]} into {study.code}",
@@ -97,4 +113,4 @@ def run_intake(hold: Running, *, now: datetime) -> None:
         )
     except ValidationError as refused:
         raise JobRefused("Nothing was stored. " + " ".join(refused.messages)) from refused
-    staged_path(UUID(arguments["token"])).unlink(missing_ok=True)
+    discard(UUID(arguments["token"]))

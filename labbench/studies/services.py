@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import ProtectedError
 from django.utils import timezone
 from simple_history.utils import bulk_create_with_history, bulk_update_with_history
 
@@ -94,12 +96,49 @@ def remove_factor(*, factor: Factor, by: Any, reason: str) -> None:
 
 
 @transaction.atomic
+def set_baseline(*, level: Level, by: Any, reason: str = "") -> Level:
+    """Mark the level that was used when the repairs failed; the factor's former baseline is one no more."""
+    for former in Level.objects.filter(factor=level.factor, is_baseline=True).exclude(pk=level.pk):
+        former.is_baseline = False
+        keep(former, by=by, reason=reason)
+    level.is_baseline = True
+    return keep(level, by=by, reason=reason)
+
+
+@transaction.atomic
+def remove_level(*, level: Level, by: Any, reason: str) -> None:
+    """Take a level out of its factor. ValidationError while coupons carry it."""
+    if coupons := CouponLevel.objects.filter(level=level).count():
+        raise ValidationError(
+            f"{coupons} coupon{' carries' if coupons == 1 else 's carry'} {level.factor.name} = {level.name}; "
+            "give them another level first."
+        )
+    remove(level, by=by, reason=reason)
+
+
+@transaction.atomic
+def delete_study(*, study: Study, by: Any, reason: str) -> None:
+    """Delete a study in which nothing was recorded yet; its history stays. ValidationError if there is anything."""
+    if coupons := study.coupons.count():
+        raise ValidationError(f"{study.code} holds {coupons} coupons and can't be deleted; close it instead.")
+    for factor in study.factors.all():
+        remove_factor(factor=factor, by=by, reason=reason)
+    try:
+        remove(study, by=by, reason=reason)
+    except ProtectedError as refused:
+        kinds = sorted({row._meta.verbose_name_plural for row in refused.protected_objects})
+        raise ValidationError(f"{study.code} has {', '.join(map(str, kinds))} and can't be deleted; close it.") from refused
+
+
+@transaction.atomic
 def add_coupons(
     *, study: Study, codes: Sequence[str], by: Any, levels: dict[Factor, Level] | None = None, **details: Any
 ) -> list[Coupon]:
     """Add coupons that are alike. ValidationError naming every code that is empty, repeated or already there."""
+    # Whoever adds to the same study at the same moment waits, and then sees these codes.
+    Study.objects.select_for_update().get(pk=study.pk)
     cleaned = [code.strip() for code in codes]
-    repeated = sorted({code for code in cleaned if cleaned.count(code) > 1})
+    repeated = sorted(code for code, times in Counter(cleaned).items() if times > 1)
     present = sorted(Coupon.objects.filter(study=study, code__in=cleaned).values_list("code", flat=True))
     if not all(cleaned):
         raise ValidationError({"codes": "A coupon needs a code."})

@@ -1,0 +1,66 @@
+"""What pages ask of studies; each function is one query, whatever the number of studies or coupons."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection
+
+from django.db.models import Count, OuterRef, QuerySet, Subquery
+
+from labbench.studies.models import Coupon, CouponLevel, Factor, Study
+
+
+def studies_with_lead() -> QuerySet[Study]:
+    """All studies, newest first."""
+    return Study.objects.select_related("lead")
+
+
+def stage_counts(study_ids: Collection[int]) -> dict[int, dict[str, int]]:
+    """Study -> stage -> coupons; answered from the index over study, stage and role alone."""
+    found: dict[int, dict[str, int]] = defaultdict(dict)
+    rows = (
+        Coupon.objects.filter(study__in=study_ids)
+        .order_by()
+        .values_list("study_id", "stage")
+        .annotate(coupons=Count("*"))
+    )
+    for study_id, stage, coupons in rows:
+        found[study_id][stage] = coupons
+    return dict(found)
+
+
+def role_counts(study: Study) -> dict[str, int]:
+    """Role -> coupons of a study."""
+    rows = Coupon.objects.filter(study=study).order_by().values_list("role").annotate(coupons=Count("*"))
+    return dict(rows)
+
+
+def factors_with_levels(study: Study) -> QuerySet[Factor]:
+    """The factors of a study in their order, levels at hand (two queries)."""
+    return study.factors.prefetch_related("levels")
+
+
+def level_counts(study: Study) -> dict[int, int]:
+    """Level -> coupons of the study that carry it."""
+    rows = (
+        CouponLevel.objects.filter(factor__study=study).order_by().values_list("level_id").annotate(coupons=Count("*"))
+    )
+    return dict(rows)
+
+
+def round_counts(study: Study) -> list[tuple[int, int | None, int]]:
+    """(rounds survived, failed round, coupons) over all coupons of a study that travel: not pristine."""
+    return list(
+        Coupon.objects.filter(study=study)
+        .exclude(role=Coupon.Role.PRISTINE)
+        .order_by()
+        .values_list("rounds_survived", "failed_round")
+        .annotate(coupons=Count("*"))
+    )
+
+
+def level_of(factor_id: int, field: str) -> Subquery:
+    """A coupon's level of one factor, for sorting."""
+    return Subquery(
+        CouponLevel.objects.filter(coupon=OuterRef("pk"), factor=factor_id).order_by().values(f"level__{field}")[:1]
+    )
