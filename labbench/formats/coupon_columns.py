@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from difflib import get_close_matches
 
@@ -92,17 +93,16 @@ def read_roles(table: Table, column: ColumnText | None) -> NDArray[np.str_]:
     """Roles, ``test`` where blank."""
     if column is None:
         return np.full(len(table.rows), "test", dtype="<U10")
-    role_of, unknown = {"": "test"}, {}
+    role_of = {"": "test"}
+    unknown = set()
     for text in dict.fromkeys(column.cells):
         role = text.lower()
         if role in ROLES:
             role_of[text] = role
         elif text:
-            near = get_close_matches(role, ROLES, n=1, cutoff=0.6)
-            hint = f"did you mean {near[0]}?" if near else f"it must be one of {', '.join(ROLES)}"
-            unknown[text] = f"{shown(text)} is not a role; {hint}"
+            unknown.add(text)
             role_of[text] = "test"
-    _fault_texts(table, column, unknown)
+    _fault_texts(table, column, unknown, _unknown_role)
     return np.array([role_of[text] for text in column.cells], dtype="<U10")
 
 
@@ -117,7 +117,7 @@ def read_rounds(table: Table, column: ColumnText | None, marks: DecimalMarks, *,
             number_of[text] = number if isinstance(number, int) else REFUSED
             if isinstance(number, str):
                 refused[text] = number
-    _fault_texts(table, column, refused)
+    _fault_texts(table, column, refused, refused.__getitem__)
     rounds = np.fromiter((number_of[text] for text in column.cells), dtype=np.int64, count=len(column.cells))
     rounds[list(column.refused)] = REFUSED
     return rounds
@@ -142,7 +142,7 @@ def read_strengths(table: Table, column: ColumnText | None, marks: DecimalMarks)
                 )
             else:
                 number_of[text] = number
-    _fault_texts(table, column, refused)
+    _fault_texts(table, column, refused, refused.__getitem__)
     return np.fromiter((number_of[text] for text in column.cells), dtype=np.float64, count=len(column.cells))
 
 
@@ -167,10 +167,17 @@ def _rounds(text: str, marks: DecimalMarks, lowest: int) -> int | str:
     return int(number) if number <= MOST_ROUNDS else f"{shown(text)} is more than {MOST_ROUNDS} rounds"
 
 
-def _fault_texts(table: Table, column: ColumnText, refused: dict[str, str]) -> None:
-    """A fault at each place that has one of the refused texts."""
+def _unknown_role(text: str) -> str:
+    near = get_close_matches(text.lower(), ROLES, n=1, cutoff=0.6)
+    return f"{shown(text)} is not a role; " + (
+        f"did you mean {near[0]}?" if near else f"it must be one of {', '.join(ROLES)}"
+    )
+
+
+def _fault_texts(table: Table, column: ColumnText, refused: Collection[str], message: Callable[[str], str]) -> None:
+    """A fault at each place that has one of the refused texts; the message is made for those that are listed."""
     if refused:
         places = [place for place, text in enumerate(column.cells) if text in refused]
         table.faults.add_each(
-            [table.row_numbers[place] for place in places], column.name, lambda at: refused[column.cells[places[at]]]
+            [table.row_numbers[place] for place in places], column.name, lambda at: message(column.cells[places[at]])
         )

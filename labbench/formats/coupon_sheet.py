@@ -207,7 +207,15 @@ def _interpreted(table: Table, upload: Upload, kind: FileKind) -> SheetReading:
     }
     marks = _decimal_marks(fixed, factor_cells, kind, table)
     factors = tuple(
-        read_factor(name, column.cells, table.row_numbers, marks=marks, faults=table.faults, notes=table.notes)
+        read_factor(
+            name,
+            column.cells,
+            table.row_numbers,
+            marks=marks,
+            most_levels=table.limits.levels,
+            faults=table.faults,
+            notes=table.notes,
+        )
         for name, column in factor_cells.items()
     )
     if "coupon" in fixed:

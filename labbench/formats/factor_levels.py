@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +53,7 @@ def read_factor(
     row_numbers: list[int],
     *,
     marks: DecimalMarks,
+    most_levels: int,
     faults: FaultList,
     notes: list[str],
 ) -> FactorColumn:
@@ -73,6 +75,12 @@ def read_factor(
         if len(names) < len(distinct):
             row = row_numbers[cells.index(names[0])]
             notes.append(f"factor.{name} is read as names, not as numbers, because of {shown(names[0])} in row {row}")
+    if len(distinct) > most_levels:
+        message = (
+            f"has {len(distinct):,} different levels, and a factor of names has at most {most_levels:,}: is it one?"
+        )
+        faults.add(None, f"factor.{name}", message)
+        return FactorColumn(name, "categorical", (), np.full(len(cells), -1, dtype=np.int64))
     _note_doubtful(name, distinct, notes)
     if len(distinct) > MANY_LEVELS and 2 * len(distinct) > sum(map(bool, cells)):
         notes.append(f"factor.{name} has {len(distinct):,} levels, most for a single coupon: is it a factor?")
@@ -96,13 +104,19 @@ def check_level_names(
         known = {_comparable(level) for level in allowed[factor.name]}
         is_known = np.array([_comparable(level) in known for level in factor.levels] + [True])
         unknown = np.flatnonzero(~is_known[factor.codes])
-        messages = {
-            code: f"{level_text(factor.levels[code])} is not a level of this factor"
-            + _known(level_text(factor.levels[code]), [level_text(level) for level in allowed[factor.name]])
-            for code in np.unique(factor.codes[unknown]).tolist()
-        }
-        each = [messages[code] for code in factor.codes[unknown].tolist()]
-        faults.add_each(row_numbers[unknown].tolist(), column, each.__getitem__)
+        message = _unknown_level_message(factor, unknown, [level_text(level) for level in allowed[factor.name]])
+        faults.add_each(row_numbers[unknown].tolist(), column, message)
+
+
+def _unknown_level_message(factor: FactorColumn, places: NDArray[np.int64], allowed: list[str]) -> Callable[[int], str]:
+    """What makes the message of one of the places; only those that are listed are made, each level's once."""
+
+    @lru_cache
+    def of_level(code: int) -> str:
+        text = level_text(factor.levels[code])
+        return f"{shown(text)} is not a level of this factor{_known(text, allowed)}"
+
+    return lambda at: of_level(int(factor.codes[places[at]]))
 
 
 def level_text(level: Level) -> str:

@@ -83,7 +83,7 @@ class FaultList:
 
 def shown(text: str, most: int = 40) -> str:
     """A cell's text as a message quotes it: on one line, cut, with unprintable characters spelled out."""
-    spelled = "".join(
-        character if character.isprintable() else f"\\u{ord(character):04x}" for character in text[: most + 1]
-    )
-    return spelled if len(text) <= most else spelled[:most] + "…"
+    spelled = text[:most]
+    if not spelled.isprintable():
+        spelled = "".join(character if character.isprintable() else f"\\u{ord(character):04x}" for character in spelled)
+    return spelled if len(text) <= most else spelled + "…"

@@ -24,6 +24,8 @@ class Limits:
         Files inside a workbook.
     rows, columns, cells : int
         Of the table; `cells` bounds their product.
+    levels : int
+        Names of one categorical factor; a numeric factor may have another number for each coupon.
     text_characters : int
         Of one cell.
     faults : int
@@ -38,7 +40,8 @@ class Limits:
     members: int = 2_000
     rows: int = 200_000
     columns: int = 200
-    cells: int = 4_000_000
+    cells: int = 3_000_000
+    levels: int = 1_000
     text_characters: int = 200
     faults: int = 1_000
     preview_rows: int = 200

@@ -167,6 +167,7 @@ class _Worksheet:
         "positions",
         "row_number",
         "style",
+        "values",
     )
 
     def __init__(self, meanings: CellMeanings, limits: Limits, add_row: Callable[[int, list[str]], None]) -> None:
@@ -179,6 +180,7 @@ class _Worksheet:
         self.known: dict[tuple[str | None, str, str], str] = {}
         # The row and the cell that are being read.
         self.row_number = 0
+        self.values = 0
         self.cells: list[str] = []
         self.position = -1
         self.kind = "n"
@@ -260,6 +262,11 @@ class _Worksheet:
             return
         if not value:
             return
+        self.values += 1
+        if self.values > self.limits.cells:
+            raise UnreadableFileError(
+                f"the sheet has more than {self.limits.cells:,} values: split it", self.row_number
+            )
         missing = self.position - len(self.cells)
         if missing == 0 and self.position < self.limits.columns:
             self.cells.append(value)

@@ -297,3 +297,19 @@ def test_a_cut_workbook_is_said_to_be_damaged() -> None:
     assert read_coupon_sheet(whole[: len(whole) // 2]).fault_lines == [
         "the workbook is damaged: open it in a spreadsheet and save it again, or save it as CSV"
     ]
+
+
+def test_a_hundred_thousand_rows_are_read() -> None:
+    rows = "".join(f'<row><c t="str"><v>C-{n}</v></c><c><v>{n % 4}</v></c></row>' for n in range(100_000))
+    reading = read_coupon_sheet(packed(HEADER_XML + rows))
+    assert reading.fault_lines == []
+    assert reading.records[99_999].row == 100_001
+    assert reading.sheet is not None
+    assert int(reading.sheet.rounds_survived.sum()) == 150_000
+
+
+def test_values_written_over_and_over_are_counted_too() -> None:
+    cell = '<c r="A1"><v>1</v></c>'
+    assert read_coupon_sheet(packed(f"<row>{cell * 30}</row>"), limits=Limits(cells=20)).fault_lines == [
+        "row 1: the sheet has more than 20 values: split it"
+    ]

@@ -6,6 +6,7 @@ import codecs
 import hashlib
 import io
 
+import numpy as np
 import pytest
 
 from labbench.formats.coupon_sheet import SheetReading, read_coupon_sheet
@@ -204,3 +205,20 @@ def test_the_preview_holds_the_first_rows_and_every_listed_faulty_one() -> None:
     assert len(reading.rows) == 200
     assert reading.row_numbers[:2] == (2, 3)
     assert reading.faulty_rows == {502: ["C-last", "x"]}
+
+
+def test_a_hundred_thousand_rows_are_read() -> None:
+    rows = (f"C-{number},{'AB'[number % 2]},{60 + number % 3},{number % 4}" for number in range(100_000))
+    reading = read("coupon,factor.resin,factor.cure_time_s,rounds_survived\n" + "\n".join(rows))
+    assert reading.fault_lines == []
+    assert reading.sheet is not None
+    assert reading.sheet.coupons[99_999] == "C-99999"
+    assert np.bincount(reading.sheet.factors[0].codes).tolist() == [50_000, 50_000]
+    assert int(reading.sheet.rounds_survived.sum()) == 150_000
+
+
+def test_more_names_than_a_factor_can_have_are_one_fault() -> None:
+    rows = "coupon,factor.remark,rounds_survived\n" + "".join(f"C-{n},remark {n},1\n" for n in range(20))
+    assert read_coupon_sheet(rows.encode(), limits=Limits(levels=10)).fault_lines == [
+        "column factor.remark: has 20 different levels, and a factor of names has at most 10: is it one?"
+    ]
