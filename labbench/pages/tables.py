@@ -56,7 +56,7 @@ class MarkColumn(tables.Column):
 
     def render(self, value: Any, record: Any, bound_column: Any) -> str:
         state = bound_column.accessor.resolve(record)
-        return mark(state, str(value))
+        return mark(state, "" if value == state else str(value))
 
 
 class CodeColumn(tables.Column):

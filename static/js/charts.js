@@ -92,7 +92,7 @@
         colorway: Array.from({ length: theme.count }, (_, i) => theme.series(i + 1).colour),
         margin: { t: 20, r: 20, b: 50, l: 60 },
         xaxis: axis, yaxis: axis,
-        legend: { orientation: "h", x: 0, xanchor: "left", y: 1.02, yanchor: "bottom", font: { color: ink } },
+        legend: { orientation: "h", traceorder: "normal", x: 0, xanchor: "left", y: 1.02, yanchor: "bottom", font: { color: ink } },
         hoverlabel: { bgcolor: theme.colour("sheet"), bordercolor: theme.colour("line-strong"), font: { family: theme.font, color: ink } },
         separators: ".\u202f",
         // With a finger a drag must scroll the page, not zoom the plot.
