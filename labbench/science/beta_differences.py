@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from labbench.science.findings import Floats
 
-# The density of the logit of a Beta variable is analytic and falls off exponentially at both ends, so the trapezoidal
-# rule converges geometrically; ends where the density has fallen by exp(-DROP).
-NODES = 96
+# The density of the logit of a Beta variable is analytic and falls off exponentially at both ends: Gauss-Legendre between
+# its peak and the points where it has fallen by exp(-DROP) converges geometrically.
 DROP = 40.0
+POINTS, POINT_WEIGHTS = np.polynomial.legendre.leggauss(64)
 CHUNK = 4096
 
 
@@ -37,27 +38,31 @@ def _chance_above(parameters: Floats, margin: float, rounds: int) -> Floats:
     over_x = (1 / a + 1 / b <= 1 / c + 1 / d).ravel()
     chances = np.empty(len(parameters))
     if over_x.any():
-        x, weight = _nodes(a[over_x], b[over_x])
-        below = _shifted(x, -margin, rounds)
-        chances[over_x] = (weight * special.betainc(c[over_x], d[over_x], below)).sum(axis=1)
+        # No Y lies below X by more than the margin unless X is at least the margin.
+        x, weight = _nodes(a[over_x], b[over_x], low=_hazard(margin, rounds))
+        chances[over_x] = (weight * special.betainc(c[over_x], d[over_x], _shifted(x, -margin, rounds))).sum(axis=1)
     if not over_x.all():
         over_y = ~over_x
-        y, weight = _nodes(c[over_y], d[over_y])
-        above = _shifted(y, margin, rounds)
-        chances[over_y] = (weight * special.betaincc(a[over_y], b[over_y], above)).sum(axis=1)
+        y, weight = _nodes(c[over_y], d[over_y], high=_hazard(1 - margin, rounds))
+        chances[over_y] = (weight * special.betaincc(a[over_y], b[over_y], _shifted(y, margin, rounds))).sum(axis=1)
     return np.clip(chances, 0.0, 1.0)
+
+
+def _hazard(failing: float, rounds: int) -> float:
+    """The hazard per round with that chance to fail within the rounds."""
+    return float(1 - (1 - failing) ** (1 / rounds))
 
 
 def _shifted(hazard: Floats, margin: float, rounds: int) -> Floats:
     """The hazard whose chance to fail within the rounds lies `margin` higher, kept within 0 and 1."""
     if margin == 0:
         return hazard
-    failing = -np.expm1(rounds * np.log1p(-np.minimum(hazard, 1 - 1e-16))) + margin
-    return np.asarray(-np.expm1(np.log1p(-np.clip(failing, 0.0, 1.0 - 1e-16)) / rounds))
+    held = (1 - hazard) ** rounds - margin
+    return np.asarray(1 - np.clip(held, 0.0, 1.0) ** (1 / rounds))
 
 
-def _nodes(a: Floats, b: Floats) -> tuple[Floats, Floats]:
-    """Points and weights, shape (n, NODES), whose weighted sums are expectations over Beta(a, b)."""
+def _nodes(a: Floats, b: Floats, *, low: float = 0.0, high: float = 1.0) -> tuple[Floats, Floats]:
+    """Points and weights, shape (n, points), whose weighted sums are integrals over Beta(a, b) from `low` to `high`."""
     middle = np.log(a) - np.log(b)
 
     def log_density(t: Floats) -> Floats:
@@ -69,14 +74,21 @@ def _nodes(a: Floats, b: Floats) -> tuple[Floats, Floats]:
         near, far = np.zeros_like(middle), np.full_like(middle, 1.0)
         while (open_ := log_density(middle + sign * far) > floor).any():
             far = np.where(open_, 2 * far, far)
-        for _ in range(20):
+        for _ in range(12):
             half = (near + far) / 2
             inside = log_density(middle + sign * half) > floor
             near, far = np.where(inside, half, near), np.where(inside, far, half)
         ends.append(middle + sign * far)
-    t = ends[0] + (ends[1] - ends[0]) * np.linspace(0.0, 1.0, NODES)
-    weight = np.exp(log_density(t) - log_density(middle))
-    return np.asarray(special.expit(t)), weight / weight.sum(axis=1, keepdims=True)
+    lowest = np.maximum(ends[0], special.logit(low))
+    highest = np.maximum(np.minimum(ends[1], special.logit(high)), lowest)
+    peak = np.clip(middle, lowest, highest)
+    t_parts, weight_parts = [], []
+    for start, end in ((lowest, peak), (peak, highest)):
+        half_width = (end - start) / 2
+        t = start + half_width * (POINTS + 1)
+        t_parts.append(t)
+        weight_parts.append(half_width * POINT_WEIGHTS * np.exp(log_density(t) - special.betaln(a, b)))
+    return np.asarray(special.expit(np.concatenate(t_parts, axis=1))), np.concatenate(weight_parts, axis=1)
 
 
 def chance_of_spread(a: Floats, b: Floats, *, margin: float, rounds: int = 1) -> float:
@@ -87,9 +99,17 @@ def chance_of_spread(a: Floats, b: Floats, *, margin: float, rounds: int = 1) ->
     """
     within = 0.0
     for i in range(len(a)):
-        x, weight = _nodes(a[i : i + 1, None], b[i : i + 1, None])
         others = np.arange(len(a)) != i
-        above = special.betainc(a[others, None], b[others, None], _shifted(x, margin, rounds))
-        between = above - special.betainc(a[others, None], b[others, None], x)
-        within += float((weight * np.prod(between, axis=0)).sum())
+
+        def between(x: Floats, others: NDArray[np.bool_] = others) -> Floats:
+            below = special.betainc(a[others, None], b[others, None], x)
+            return np.asarray(
+                np.prod(special.betainc(a[others, None], b[others, None], _shifted(x, margin, rounds)) - below, axis=0)
+            )
+
+        # In two parts: beyond 1 - margin every larger value is near enough.
+        edge = _hazard(1 - margin, rounds)
+        for low, high in ((0.0, edge), (edge, 1.0)):
+            x, weight = _nodes(a[i : i + 1, None], b[i : i + 1, None], low=low, high=high)
+            within += float((weight * between(x)).sum())
     return float(np.clip(1 - within, 0.0, 1.0))

@@ -18,16 +18,25 @@ MOST_STARTS = 6
 Impossible = tuple[tuple[tuple[int, int], ...], ...]
 
 
-def impossible_codes(suspects: tuple[Suspect, ...], impossible: tuple[dict[str, Level], ...]) -> Impossible:
+def impossible_codes(
+    suspects: tuple[Suspect, ...],
+    impossible: tuple[dict[str, Level], ...],
+    *,
+    usual: dict[str, Level] | None = None,
+) -> Impossible:
     """Combinations that can't be made, as (factor, level) numbers.
 
-    One that names a factor or level which takes no part is left out: nothing that is proposed can match it.
+    `usual` are the levels of the factors that are not varied. A combination that names another level of one of them, or
+    one that takes no part, is left out: nothing that is proposed can match it.
     """
+    usual = usual or {}
     numbers = {suspect.name: number for number, suspect in enumerate(suspects)}
     found = []
     for combination in impossible:
         pairs = []
         for name, level in combination.items():
+            if name in usual and level == usual[name]:
+                continue
             if name not in numbers or level not in suspects[numbers[name]].levels:
                 break
             pairs.append((numbers[name], suspects[numbers[name]].levels.index(level)))

@@ -79,18 +79,21 @@ def accused_side(found: Posterior, row: int, codes: Integers) -> NDArray[np.bool
     return above
 
 
-def confirmation(found: Posterior, data: Runs, row: int) -> Confirmation | None:
+def confirmation(
+    found: Posterior, data: Runs, row: int, *, load_order: tuple[str, ...] | None = None
+) -> Confirmation | None:
     """The last load that can confirm the isolated cause, and whether it does.
 
     A load counts as confirmation load if it holds at least 4 coupons with and 4 without the accused level(s) and if
-    all loads before it had together isolated the same cause. Loads are ordered by name (`block_order`); coupons
-    without a load have no known time and count in no "before". The cause is confirmed if that load alone shows at
+    all loads before it had together isolated the same cause. Loads come in `load_order`, or else in the order of their
+    names (`block_order`); coupons without a load have no known time and count in no "before". The cause is confirmed if that load alone shows at
     least 2 more failures in the accused arm (for arms of different size: the difference of shares times the smaller
     arm). For the cause "none": a later load of at least 8 coupons; that it is still isolated is all there is to show.
 
     None where no such load ran.
     """
-    order = block_order(data.blocks)
+    order = list(load_order or ())
+    order += [name for name in block_order(data.blocks) if name not in order]
     key = int(found.hypotheses.cause_numbers()[0][row])
     is_none = bool(found.hypotheses.kinds[row] <= NONE_ANY)
     position = {name: number for number, name in enumerate(order)}

@@ -210,7 +210,7 @@ def _group_counts(hypotheses: Hypotheses, data: Runs) -> tuple[Floats, Floats, t
     per_level = []
     for weights in (data.failures, data.survivals):
         tables = [
-            np.bincount(data.codes[:, number], weights=weights, minlength=len(suspect.levels))
+            np.bincount(data.codes[:, number], weights=weights, minlength=len(suspect.levels)).astype(np.float64)
             for number, suspect in enumerate(hypotheses.suspects)
         ]
         per_level.append(tables)

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labbench.science.candidates import Impossible, candidates, impossible_codes
 from labbench.science.confirmation import (
@@ -23,17 +22,16 @@ from labbench.science.confirmation import (
     counted,
 )
 from labbench.science.confounding import Confounding, confounded_pairs
-from labbench.science.evidence import ModelForm, Posterior, Runs, has_run, posterior, runs
-from labbench.science.hypotheses import NONE, NONE_ANY, ClassWeights, Integers, Suspect, hypotheses
+from labbench.science.evidence import ModelForm, Posterior, posterior
+from labbench.science.hypotheses import NONE, NONE_ANY, ClassWeights, Integers, hypotheses
 from labbench.science.next_load import SMALL_GAIN_NATS, groups, informative_load
 from labbench.science.outlook import outlook
-from labbench.science.sheet import CouponSheet, FactorColumn, Level, RunnableLevels
+from labbench.science.sheet import CouponSheet, Level, RunnableLevels
+from labbench.science.suspects import Suspects, suspects
 from labbench.science.verdicts import Findings, Verdict, effect_probabilities, percent, verdict
 
 # Causes less likely than this are not listed.
 LISTED = 1e-3
-# A factor known for fewer test coupons than this share is left out of the comparison.
-LEAST_KNOWN = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +103,7 @@ def isolate(
     next_count: int = 0,
     runnable: RunnableLevels | None = None,
     weights: ClassWeights | None = None,
+    load_order: tuple[str, ...] | None = None,
     rng: np.random.Generator,
 ) -> Isolation:
     """Weigh the explanations of a sheet's failures and propose the next load.
@@ -122,6 +121,8 @@ def isolate(
         Levels that exist beyond those that ran, and combinations that can't be made.
     weights : ClassWeights, optional
         Prior weight of each class of causes.
+    load_order : tuple of str, optional
+        The blocks in the order they ran; by default the order of their names (`block_order`).
     rng : numpy.random.Generator
         For the choice among very many combinations, the confirmation load's other factors and the outlook.
     """
@@ -129,31 +130,26 @@ def isolate(
         raise ValueError(f"margin {margin} is not between 0 and 1")
     if next_count < 0:
         raise ValueError(f"{next_count} coupons can't be proposed")
-    table = _comparison(sheet, runnable)
-    coupons = tuple(
-        np.bincount(table.data.codes[:, number], minlength=len(suspect.levels)).astype(np.int64)
-        for number, suspect in enumerate(table.suspects)
-    )
-    space = hypotheses(table.suspects, weights=weights, coupons=coupons)
+    table = suspects(sheet, runnable)
+    space = hypotheses(table.factors, weights=weights, coupons=table.coupons)
     found = posterior(space, table.data)
     row, probability = cause_of(found)
     # Without a factor to vary there is nothing to weigh, without a coupon nothing to weigh with.
-    is_isolated = probability >= ISOLATED and bool(table.suspects) and len(table.data) > 0
-    confirming = confirmation(found, table.data, row) if is_isolated else None
+    is_isolated = probability >= ISOLATED and bool(table.factors) and len(table.data) > 0
+    confirming = confirmation(found, table.data, row, load_order=load_order) if is_isolated else None
     is_confirmed = confirming is not None and confirming.confirmed
-    impossible = impossible_codes(table.suspects, runnable.impossible if runnable else ())
-    could_run = candidates(table.suspects, table.data.codes, impossible, rng=rng)
+    impossible = impossible_codes(table.factors, runnable.impossible if runnable else (), usual=table.usual)
+    could_run = candidates(table.factors, table.data.codes, impossible, rng=rng)
     warnings = [*table.warnings]
     if space.levels_left_out:
         warnings.append(
             f"{space.levels_left_out} levels with the fewest coupons are not considered as part of a pair of causes: "
             "there are too many combinations."
         )
-    picks, gains = np.empty((0, len(table.suspects)), dtype=np.int64), ()
+    picks: Integers = could_run[:0]
+    gains: tuple[float, ...] = ()
     if next_count and not is_confirmed:
-        picks, gains = _next_load(
-            found, row, table.data, could_run, impossible, coupons, next_count, is_isolated, warnings, rng
-        )
+        picks, gains = _next_load(found, row, is_isolated, table, could_run, impossible, next_count, warnings, rng)
     seen_ahead = outlook(found, could_run, rng=rng)
     findings = Findings(
         found,
@@ -161,46 +157,46 @@ def isolate(
         probability if is_isolated else None,
         effect_probabilities(found, margin=margin),
         confounded_pairs(found, table.data, impossible),
-        coupons,
+        table.coupons,
         seen_ahead,
         margin,
     )
-    numbers = {suspect.name: number for number, suspect in enumerate(table.suspects)}
+    causes = listed_causes(found)
+    numbers = {suspect.name: number for number, suspect in enumerate(table.factors)}
     verdicts = tuple(
         verdict(findings, numbers[factor.name])
         if factor.name in numbers
-        else Verdict(factor.name, "undecided", None, 0.0, 0.0, (), table.set_aside[factor.name])
+        else Verdict(factor.name, "undecided", None, None, None, (), table.set_aside[factor.name])
         for factor in sheet.factors
     )
     return Isolation(
         verdicts=verdicts,
         confounded=findings.confounded,
-        hypotheses=listed_causes(found),
+        hypotheses=causes,
         isolated=space.text(row) if is_isolated else None,
         isolated_probability=probability if is_isolated else None,
         confirmed=is_confirmed,
         confirmation=confirming,
-        next_coupons=tuple(
-            NextCoupon(
-                {suspect.name: suspect.levels[level] for suspect, level in zip(table.suspects, levels, strict=True)},
-                count,
-            )
-            for levels, count in counted(picks)
-        ),
+        next_coupons=tuple(NextCoupon(_full_levels(sheet, table, codes), count) for codes, count in counted(picks)),
         gains_nats=gains,
-        sentence=_sentence(found, row, probability, is_isolated, confirming, len(table.data)),
+        sentence=_sentence(found, causes, row, probability if is_isolated else None, confirming, len(table.data)),
         warnings=tuple(warnings),
         weights=space.weights,
         form=table.data.form,
-        guilt={suspect.name: found.guilt(number) for number, suspect in enumerate(table.suspects)},
+        guilt={suspect.name: found.guilt(number) for number, suspect in enumerate(table.factors)},
         coupons_used=len(table.data),
         coupons_to_isolate=None if is_isolated else seen_ahead.to_isolate,
     )
 
 
 def listed_causes(found: Posterior) -> tuple[tuple[str, float], ...]:
-    """Causes and their probability, most probable first; both kinds of none together."""
+    """Causes and their probability, most probable first; both kinds of none together.
+
+    Empty without a factor: that none is the cause would be no finding.
+    """
     kinds = found.hypotheses.kinds
+    if not found.hypotheses.suspects:
+        return ()
     rows = np.flatnonzero((kinds > NONE_ANY) & (found.probability > LISTED))
     none = float(found.probability[kinds <= NONE_ANY].sum())
     causes = [(found.hypotheses.text(int(row)), float(found.probability[row])) for row in rows]
@@ -209,122 +205,72 @@ def listed_causes(found: Posterior) -> tuple[tuple[str, float], ...]:
     return tuple(sorted(causes, key=lambda cause: (-round(cause[1], 12), cause[0])))
 
 
-@dataclass(frozen=True, slots=True)
-class _Comparison:
-    """Factors and coupons that enter, and why others don't."""
-
-    suspects: tuple[Suspect, ...]
-    data: Runs
-    set_aside: dict[str, str]
-    warnings: tuple[str, ...]
-
-
-def _comparison(sheet: CouponSheet, runnable: RunnableLevels | None) -> _Comparison:
-    ran = has_run(sheet)
-    suspects, columns, set_aside, warnings = [], [], {}, []
-    for factor in sheet.factors:
-        levels, codes = _levels_in_play(sheet, factor, runnable)
-        known = int((ran & (codes >= 0)).sum())
-        if len(levels) < 2:
-            set_aside[factor.name] = (
-                "No level of it is known."
-                if not levels
-                else "It has one level only: whether it matters can't be seen from these coupons."
-            )
-        elif known < LEAST_KNOWN * ran.sum():
-            set_aside[factor.name] = f"Its level is known for only {known} of {int(ran.sum())} coupons."
-            warnings.append(
-                f"{factor.name} is left out of the search for the cause: its level is known for only {known} of "
-                f"{int(ran.sum())} coupons."
-            )
-        else:
-            suspects.append(Suspect(factor.name, factor.kind, levels))
-            columns.append(codes)
-    codes = np.column_stack(columns) if columns else np.empty((len(ran), 0), dtype=np.int64)
-    complete = (codes >= 0).all(axis=1)
-    if missing := int((ran & ~complete).sum()):
-        warnings.append(f"{missing} coupons with an unknown level are left out of the search for the cause.")
-    if waiting := int((sheet.is_test & ~ran).sum()):
-        warnings.append(f"{waiting} test coupons have not been through a round and say nothing about the cause yet.")
-    if not suspects:
-        warnings.append("No factor has two levels, so no cause can be isolated.")
-    return _Comparison(tuple(suspects), runs(sheet, codes, ran & complete), set_aside, tuple(warnings))
-
-
-def _levels_in_play(
-    sheet: CouponSheet, factor: FactorColumn, runnable: RunnableLevels | None
-) -> tuple[tuple[Level, ...], NDArray[np.int64]]:
-    """Levels of test coupons and reference repairs, and those that could be run; codes per coupon for them.
-
-    A level that only new glass or an unrepaired break has is no level of a repair.
-    """
-    repaired = (sheet.roles == "test") | (sheet.roles == "reference")
-    seen = {factor.levels[code] for code in np.unique(factor.codes[repaired & (factor.codes >= 0)])}
-    controls_only = set(factor.levels) - seen
-    stated = runnable.levels.get(factor.name, ()) if runnable else ()
-    order = list(dict.fromkeys((*(stated or ()), *factor.levels)))
-    if factor.kind == "numeric":
-        order.sort()
-    levels = tuple(level for level in order if level not in controls_only)
-    new = np.array([levels.index(level) if level in seen else -1 for level in factor.levels] + [-1], dtype=np.int64)
-    return levels, new[factor.codes]
+def _full_levels(sheet: CouponSheet, table: Suspects, codes: tuple[int, ...]) -> dict[str, Level]:
+    """Every factor's level of a proposed coupon, in the order of the sheet."""
+    chosen = {factor.name: factor.levels[code] for factor, code in zip(table.factors, codes, strict=True)}
+    together = {**table.usual, **chosen}
+    return {factor.name: together[factor.name] for factor in sheet.factors if factor.name in together}
 
 
 def _next_load(
     found: Posterior,
     row: int,
-    data: Runs,
+    is_isolated: bool,
+    table: Suspects,
     could_run: Integers,
     impossible: Impossible,
-    coupons: tuple[Integers, ...],
     count: int,
-    is_isolated: bool,
     warnings: list[str],
     rng: np.random.Generator,
 ) -> tuple[Integers, tuple[float, ...]]:
     """Coupons of the next load, shape (coupons, factors), and the expected information of each."""
-    if not found.hypotheses.suspects:
+    if not table.factors:
         return could_run[:0], ()
     if not len(could_run):
         warnings.append("Every combination is called impossible: there is no coupon to run next.")
         return could_run, ()
     if is_isolated and found.hypotheses.kinds[row] > NONE_ANY:
-        load = confirmation_load(found, row, data.codes, impossible, count=count, rng=rng)
-        if len(load):
-            if len(load) < 2 * COUPONS_PER_ARM:
-                warnings.append(
-                    f"A load that confirms the cause needs {2 * COUPONS_PER_ARM} coupons; {count} are too few."
-                )
-            return load, ()
-        warnings.append("The cause can't be confirmed: coupons with and without it can't both be made.")
+        coupons = confirmation_load(found, row, table.data.codes, impossible, count=count, rng=rng)
+        if 0 < len(coupons) < 2 * COUPONS_PER_ARM:
+            warnings.append(f"A load that confirms the cause needs {2 * COUPONS_PER_ARM} coupons; {count} are too few.")
+        if len(coupons):
+            return coupons, ()
+        warnings.append("No load can confirm the cause: coupons with and without it can't both be run.")
     of = groups(found, could_run)
-    load = informative_load(of, could_run, count, rng=rng, level_coupons=coupons)
+    load = informative_load(of, could_run, count, rng=rng, level_coupons=table.coupons)
     if load.gains_nats[0] < SMALL_GAIN_NATS and not is_isolated:
         warnings.append(
-            "No coupon that can be run is expected to tell much: less than "
-            f"{SMALL_GAIN_NATS} nats of information each. More coupons may not be worth it."
+            f"No coupon that can be run is expected to tell much (less than {SMALL_GAIN_NATS} nats of information each): "
+            "more coupons may not be worth it."
         )
     return could_run[np.array(load.picks, dtype=np.int64)], load.gains_nats
 
 
 def _sentence(
-    found: Posterior, row: int, probability: float, is_isolated: bool, confirming: Confirmation | None, used: int
+    found: Posterior,
+    causes: tuple[tuple[str, float], ...],
+    row: int,
+    isolated_probability: float | None,
+    confirming: Confirmation | None,
+    used: int,
 ) -> str:
     if not used:
         return "No coupon has been through a round yet: nothing is known about the cause."
     if not found.hypotheses.suspects:
         return "No factor was varied: nothing can be said about the cause."
-    cause, chance = found.hypotheses.text(row), percent(probability)
-    if not is_isolated:
-        return f"The cause is not isolated yet; likeliest is {cause} ({chance})."
+    if isolated_probability is None:
+        likeliest, probability = causes[0]
+        words = "that none of the listed factors matters" if likeliest == NONE else likeliest
+        return f"The cause is not isolated yet; likeliest is {words} ({percent(probability)})."
+    cause, chance = found.hypotheses.text(row), percent(isolated_probability)
     if cause == NONE:
-        kinds = found.hypotheses.kinds
-        any_rate = float(found.probability[kinds == NONE_ANY].sum())
-        why = "hardly any coupon fails" if any_rate < probability / 2 else "all combinations fail alike"
-        more = "" if any_rate < probability / 2 else ": look for a cause outside this list"
-        return f"None of the listed factors is the cause ({chance}): {why}{more}."
+        any_rate = float(found.probability[found.hypotheses.kinds == NONE_ANY].sum())
+        why = "all combinations fail alike: look for a cause outside this list"
+        if any_rate < isolated_probability / 2:
+            why = "hardly any coupon fails, whatever its levels"
+        return f"None of the listed factors is the cause ({chance}): {why}."
     if confirming is None:
-        return f"{cause} is isolated as the cause ({chance}); a load that confirms it has not been run."
+        return f"{cause} is isolated as the cause ({chance}); no load has confirmed it yet."
     counts = (
         f"{confirming.accused_failed} of {confirming.accused} failed with it, "
         f"{confirming.others_failed} of {confirming.others} without, one-sided Fisher p = {confirming.p_value:.3g}"

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from labbench.science.beta_differences import chance_above, chance_of_spread
+from labbench.science.confirmation import ISOLATED
 from labbench.science.confounding import Confounding
 from labbench.science.evidence import ANY, Posterior, has_two_sides
 from labbench.science.hypotheses import SHAPE_FREE, Integers, level_text
@@ -33,9 +34,10 @@ class Verdict:
     state : {"implicated", "cleared", "confounded", "undecided"}
     level : str or float or None
         The accused level where implicated (the end nearest to the safe levels where it is a range).
-    probability : float
-        That the factor takes part in the cause (its guilt), if the causes considered are all there are.
-    effect_probability : float
+    probability : float or None
+        That the factor takes part in the cause (its guilt), if the causes considered are all there are. None where the
+        factor does not enter the comparison.
+    effect_probability : float or None
         That it moves the failure share by more than the margin; at most `probability`.
     with_factors : tuple of str
         Factors it can't be told apart from, where confounded.
@@ -46,8 +48,8 @@ class Verdict:
     factor: str
     state: State
     level: Level | None
-    probability: float
-    effect_probability: float
+    probability: float | None
+    effect_probability: float | None
     with_factors: tuple[str, ...]
     reason: str
 
@@ -233,8 +235,13 @@ def _undecided(findings: Findings, factor: int, effect: float, scarce: Integers,
     if np.count_nonzero(coupons) == 1:
         only = _levels(findings, factor, np.flatnonzero(coupons))
         sentence = f"Only {only} has been run, so nothing can be said about it (probability {percent(guilt)})."
+    elif guilt >= ISOLATED:
+        sentence = f"It takes part in the cause (probability {percent(guilt)}), but how is not settled: {_ways(findings, factor)}."
     elif effect > LEAST_DOUBT:
-        sentence = f"It may take part in the cause (probability {percent(guilt)}): too likely to clear it, too little to accuse it."
+        sentence = (
+            f"It may take part in the cause (probability {percent(guilt)}): "
+            "too much to clear it, too little to accuse it."
+        )
     elif len(scarce):
         levels = _levels(findings, factor, scarce)
         return (
@@ -256,8 +263,16 @@ def _more(coupons: int | None, findings: Findings, verb: str) -> str:
         return f" More than {findings.outlook.most_coupons} further coupons are expected to be needed to {goal} (simulated)."
     if coupons == 0:
         return ""
-    noun = "coupon" if coupons == 1 else "coupons"
-    return f" About {coupons} more well-chosen {noun} are expected to {goal} (simulated)."
+    about = "About 1 more well-chosen coupon is" if coupons == 1 else f"About {coupons} more well-chosen coupons are"
+    return f" {about} expected to {goal} (simulated)."
+
+
+def _ways(findings: Findings, factor: int) -> str:
+    """The likeliest hypotheses that use the factor, with their probability."""
+    found = findings.posterior
+    rows = np.flatnonzero(found.hypotheses.uses(factor))
+    leading = rows[np.argsort(-np.round(found.probability[rows], 12), kind="stable")[:2]]
+    return " or ".join(f"{found.hypotheses.text(row)} ({percent(float(found.probability[row]))})" for row in leading)
 
 
 def _levels(findings: Findings, factor: int, numbers: Integers) -> str:
