@@ -1,0 +1,92 @@
+"""Two people at the same coupon at the same moment: one record, and nothing that contradicts it."""
+
+from concurrent.futures import ThreadPoolExecutor
+from threading import Barrier
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.db import connection
+
+from labbench.bench.models import Deviation, Inspection, LoadPlace, Repair, StrengthTest
+from labbench.bench.services import create_load, place_coupon, record_inspection, record_repair, record_strength
+from tests import factories
+from tests.factories import NOON
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+def at_once(*acts):
+    """Run the acts at the same moment, each on a connection of its own; gives what each stored or why it was refused."""
+    barrier = Barrier(len(acts))
+
+    def run(act):
+        try:
+            barrier.wait(timeout=30)
+            return act()
+        except ValidationError as refused:
+            return " ".join(refused.messages)
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(len(acts)) as pool:
+        return list(pool.map(run, acts))
+
+
+def refusals(outcomes):
+    return [outcome for outcome in outcomes if isinstance(outcome, str)]
+
+
+def inspect(coupon, by, round_number, outcome):
+    return lambda: record_inspection(coupon=coupon, by=by, seen_at=NOON, round_number=round_number, outcome=outcome)
+
+
+def test_one_look_is_kept_and_the_other_is_told():
+    coupon, one, other = factories.coupon(), factories.person("technician"), factories.person("technician")
+    outcomes = at_once(inspect(coupon, one, 1, "intact"), inspect(coupon, other, 1, "cracked_out"))
+    assert Inspection.objects.count() == 1
+    assert len(refusals(outcomes)) == 1
+
+
+def test_a_crack_out_and_a_later_look_can_not_both_stand():
+    for _ in range(5):
+        coupon, one, other = factories.coupon(), factories.person("technician"), factories.person("technician")
+        outcomes = at_once(inspect(coupon, one, 1, "cracked_out"), inspect(coupon, other, 2, "intact"))
+        assert Inspection.objects.filter(coupon=coupon).count() == 1
+        assert len(refusals(outcomes)) == 1
+
+
+def test_a_coupon_is_repaired_by_one_of_two():
+    coupon, lamp, lot = factories.coupon(), factories.lamp(), factories.resin_lot()
+    people = [factories.person("technician") for _ in range(3)]
+
+    def repair(by):
+        return lambda: record_repair(coupon=coupon, by=by, repaired_at=NOON, lamp=lamp, resin_lot=lot, cure_time_s=60.0)
+
+    outcomes = at_once(*(repair(by) for by in people))
+    assert Repair.objects.count() == 1
+    assert len(refusals(outcomes)) == 2
+    # The refused ones leave no deviation of an unsurveyed lamp behind.
+    assert Deviation.objects.count() == 1
+
+
+def test_what_cracks_out_is_not_broken_and_what_is_broken_does_not_crack_out():
+    for _ in range(5):
+        coupon, one, other = factories.coupon(), factories.person("technician"), factories.person("technician")
+        outcomes = at_once(
+            inspect(coupon, one, 1, "cracked_out"),
+            lambda coupon=coupon, by=other: record_strength(
+                coupon=coupon, by=by, tested_at=NOON, method="reported", stress_mpa=40.0
+            ),
+        )
+        assert (
+            Inspection.objects.filter(coupon=coupon).count() + StrengthTest.objects.filter(coupon=coupon).count() == 1
+        )
+        assert len(refusals(outcomes)) == 1
+
+
+def test_a_coupon_goes_into_one_of_two_loads():
+    lead, coupon = factories.person(), factories.coupon()
+    loads = [create_load(study=coupon.study, name=name, by=lead) for name in ("Load 1", "Load 2")]
+    outcomes = at_once(*(lambda load=load: place_coupon(load=load, coupon=coupon, by=lead) for load in loads))
+    assert LoadPlace.objects.count() == 1
+    assert len(refusals(outcomes)) == 1
