@@ -108,12 +108,14 @@ def test_clearing_is_offered_only_when_something_narrows_the_list(query, offered
     assert ('href="/coupons/">Clear' in filter_html(f"/coupons/{query}")) is offered
 
 
-def test_cautions_are_those_of_the_work_at_hand():
-    html = render_to_string("parts/caution.html", {"topics": "lamp resin", "hazards": ["Mind <the> step."]})
-    assert "Never look into a lamp." in html
-    assert "Doors pinch" not in html
-    assert "<li>Mind &lt;the&gt; step.</li>" in html
+def test_a_caution_ends_with_the_codes_that_come_first():
+    html = render_to_string("parts/caution.html", {"hazards": ["Mind <the> lamp."]})
+    assert "<li>Mind &lt;the&gt; lamp.</li>" in html
     assert "Follow your local codes" in html
+
+
+def test_without_hazards_there_is_no_caution():
+    assert "Caution" not in render_to_string("parts/caution.html", {"hazards": []})
 
 
 def test_progress_counts_in_words():
