@@ -43,10 +43,8 @@ def text_fault(text: str, most_characters: int) -> str | None:
     if text.isprintable():
         return None
     for character in text:
-        if character == "\ufffd":
-            continue
         if unicodedata.category(character) in ("Cc", "Cf", "Cs", "Cn") and character != "\n":
-            return f"{shown(text)} contains the control character U+{ord(character):04X}"
+            return f"{shown(text)} contains U+{ord(character):04X}, a character that can't be seen"
     return None
 
 

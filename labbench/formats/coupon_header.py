@@ -83,9 +83,10 @@ def read_header(table: Table) -> CouponHeader:
             header.positions[name] = position
     _fault_merged(table)
     if not first_places:
+        hint = "; cells are separated by commas, semicolons or tabs" if len(table.header) == 1 else ""
         raise UnreadableFileError(
             f"the first row must name the columns (coupon, factor.NAME, rounds_survived, failed_round, ...); it reads: "
-            f"{listed([shown(cleaned(cell)) for cell in table.header])}",
+            f"{listed([shown(cleaned(cell)) for cell in table.header])}{hint}",
             table.header_row,
         )
     _fault_wide_rows(table)
@@ -152,8 +153,10 @@ def _fault_unnamed(table: Table, position: int) -> None:
 
 def _unknown_message(written: str, letters: str) -> str:
     key = re.sub(r"[ _\-]+", "_", written.casefold())
-    if key.startswith(("factor", "factors")) and len(key) > 7:
+    if key.startswith("factor"):
         name = re.sub(r"^factors?[ ._:\-]*", "", written, flags=re.IGNORECASE)
+        if not name:
+            return f"is a factor without a name (it is column {letters}): name it like {FACTOR_PREFIX}resin"
         return f"is not a column of a coupon sheet (it is column {letters}); did you mean {FACTOR_PREFIX}{shown(name)}?"
     near = get_close_matches(key, COLUMNS, n=1, cutoff=0.6)
     meant = f"did you mean {near[0]}?" if near else f"a factor's column is named {FACTOR_PREFIX}{shown(written)}"

@@ -46,13 +46,14 @@ def read_text_table(data: bytes, *, known: Collection[str], limits: Limits, faul
     encoding = _encoding(data, table.notes)
     # newline="": line breaks inside quotes must reach the csv module as they are.
     text = io.TextIOWrapper(io.BytesIO(data), encoding=encoding, newline="")
-    separator, rows_before = _separator(text, known)
-    if separator != ",":
-        table.notes.append(f"read as separated by {SEPARATORS[separator]}s")
     try:
+        separator, rows_before = _separator(text, known)
+        if separator != ",":
+            table.notes.append(f"read as separated by {SEPARATORS[separator]}s")
         _read_rows(text, separator, rows_before, table)
     except UnicodeError as damage:
-        raise UnreadableFileError(f"the file's text is damaged ({encoding})") from damage
+        name = encoding.removesuffix("-sig").upper()
+        raise UnreadableFileError(f"the file's text is not {name} throughout, as its beginning says") from damage
     return table
 
 
@@ -125,16 +126,13 @@ def _decodes(data: bytes, encoding: str) -> bool:
 
 def _separator(text: io.TextIOWrapper, known: Collection[str]) -> tuple[str, int]:
     """The separator, and how many rows to skip before the table; leaves the text at the row after those."""
-    try:
-        start = text.read(65536)
-        text.seek(0)
-        declared = SEPARATOR_LINE.fullmatch(start.partition("\n")[0].rstrip("\r"))
-        if declared:
-            # A line `sep=;` before the header says what separates; it is no row of the table.
-            text.readline()
-            return declared[1], 1
-    except UnicodeError as damage:
-        raise UnreadableFileError("the file's text is damaged") from damage
+    start = text.read(65536)
+    text.seek(0)
+    declared = SEPARATOR_LINE.fullmatch(start.partition("\n")[0].rstrip("\r"))
+    if declared:
+        # A line `sep=;` before the header says what separates; it is no row of the table.
+        text.readline()
+        return declared[1], 1
 
     def fit(separator: str) -> tuple[int, int]:
         header = _first_filled_row(start, separator)

@@ -111,11 +111,11 @@ def test_records_keep_what_the_file_leaves_blank() -> None:
         ),
         (
             "C-09,test,A\x07B,60,,3,3,,,",
-            ["row 2, column factor.resin: A\\u0007B contains the control character U+0007"],
+            ["row 2, column factor.resin: A\\u0007B contains U+0007, a character that can't be seen"],
         ),
         (
             "C-09,test,A\u202eB,60,,3,3,,,",
-            ["row 2, column factor.resin: A\\u202eB contains the control character U+202E"],
+            ["row 2, column factor.resin: A\\u202eB contains U+202E, a character that can't be seen"],
         ),
         (
             f"C-09,test,{'A' * 201},60,,3,3,,,",
@@ -206,6 +206,10 @@ def test_capitals_and_blanks_do_not_make_another_role(role: str) -> None:
                 "row 1, column factors_resin: is not a column of a coupon sheet (it is column C); "
                 "did you mean factor.resin?"
             ],
+        ),
+        (
+            "coupon,rounds_survived,factor.",
+            ["row 1, column factor.: is a factor without a name (it is column C): name it like factor.resin"],
         ),
         ("role,rounds_survived,block", ["row 1, column coupon: is missing: every coupon needs a code of its own"]),
         ("coupon,rounds_survived,coupon", ["row 1, column coupon: occurs twice: in columns A and C"]),

@@ -148,7 +148,7 @@ def test_a_merged_title_above_the_header_is_told_with_its_range() -> None:
     assert reading.fault_lines == [
         "row 1, column Cycling of May: the cells A1:F1 are merged: split them and fill in a value for each",
         "row 1: the first row must name the columns (coupon, factor.NAME, rounds_survived, failed_round, ...); "
-        "it reads: Cycling of May",
+        "it reads: Cycling of May; cells are separated by commas, semicolons or tabs",
     ]
 
 

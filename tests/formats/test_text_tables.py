@@ -135,7 +135,16 @@ def test_quotes_and_separators_out_of_place_are_named(text: str, lines: list[str
             bytes(range(1, 32)) * 8,
             "the file is neither text nor a workbook: a coupon sheet is a CSV or XLSX file",
         ),
-        (codecs.BOM_UTF16_LE + b"\x00\xd8\x00\xd8", "the file's text is damaged"),
+        (codecs.BOM_UTF16_LE + b"\x00\xd8\x00\xd8", "the file's text is not UTF-16 throughout, as its beginning says"),
+        (
+            codecs.BOM_UTF8 + PLAIN.encode("latin-1"),
+            "the file's text is not UTF-8 throughout, as its beginning says",
+        ),
+        (
+            b"coupon|rounds_survived\nC-01|3\n",
+            "row 1: the first row must name the columns (coupon, factor.NAME, rounds_survived, failed_round, ...); "
+            "it reads: coupon|rounds_survived; cells are separated by commas, semicolons or tabs",
+        ),
         (
             b"C-01,A,3\nC-02,B,3\n",
             "row 1: the first row must name the columns (coupon, factor.NAME, rounds_survived, failed_round, ...); "
