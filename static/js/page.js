@@ -33,8 +33,10 @@
   });
 
   // A whole page in answer to the request for a part: the session has ended, or the work has and its result waits.
+  // Where a part is to be picked out of a whole page (hx-select), that is what was asked for.
   document.addEventListener("htmx:beforeSwap", (event) => {
     if (!/^\s*<!doctype html/i.test(event.detail.xhr.responseText)) return;
+    if (event.detail.requestConfig.elt.closest("[hx-select]")) return;
     event.detail.shouldSwap = false;
     if (event.detail.xhr.status < 400) location.reload();
   });
