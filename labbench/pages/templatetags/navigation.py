@@ -9,14 +9,14 @@ register = template.Library()
 
 
 @register.simple_tag(takes_context=True)
-def nav_link(context: template.Context, url_name: str, label: str) -> SafeString:
-    """A link to the named page, marked as current on that page and on all pages below its address."""
+def nav_link(context: template.Context, url_name: str, label: str, *also: str) -> SafeString:
+    """A link to a room: current on its own page, on all below its address and below the other first words it owns."""
     address = reverse(url_name)
     request = context.get("request")
     here = request.path if request else ""
     if here == address:
         return format_html('<a href="{}" aria-current="page">{}</a>', address, label)
-    # The page at the root is above every address and so is current only on itself.
-    if address != "/" and here.startswith(address.rstrip("/") + "/"):
+    first_word = here.strip("/").partition("/")[0]
+    if first_word and first_word in {address.strip("/"), *also}:
         return format_html('<a href="{}" aria-current="true">{}</a>', address, label)
     return format_html('<a href="{}">{}</a>', address, label)
