@@ -47,10 +47,10 @@ def answer(result: Document) -> Answer:
 
 def cause(result: Document) -> tuple[str, str, list[str]]:
     """Mark, headline, and the sentences on the probable cause."""
-    found = result.get("cause")
-    hypotheses = found["hypotheses"] if found else []
+    found = result.get("cause") or {}
+    hypotheses = found.get("hypotheses") or []
     if not hypotheses:
-        reason = result.get("reason") or (found or {}).get("reason") or "no cause was computed"
+        reason = result.get("reason") or found.get("reason") or "no cause was computed"
         return (
             "undecided",
             "Which variable fails is not decided",
@@ -141,3 +141,36 @@ def next_step(result: Document) -> str:
     if found.get("isolated") is not None and found.get("confirmed"):
         return "No further coupons are needed for this question."
     return "No next coupons were proposed."
+
+
+def verdict_about(name: str, verdict: Document | None) -> str:
+    """What stands beside the verdict's word: the level, or the factors it can't be told from."""
+    if not verdict:
+        return ""
+    if verdict["state"] == "implicated" and verdict.get("level") is not None:
+        return level_label(name, verdict["level"])
+    if verdict["state"] == "confounded" and verdict.get("with"):
+        return f"with {listed(factor_label(other) for other in verdict['with'])}"
+    return ""
+
+
+def verdict_words(verdict: Document | None) -> str:
+    """The verdict's sentence and how probable it is that the factor has a part in the cause."""
+    if not verdict:
+        return "No verdict was computed for this factor."
+    words = sentence(verdict.get("reason") or "")
+    if verdict.get("probability") is not None:
+        words = f"{words} Probability that it has a part in the cause: {percent_text(verdict['probability'])}.".strip()
+    return words
+
+
+def pair_words(pair: Document) -> str:
+    """What it means that two factors are confounded."""
+    first, second = (factor_label(name) for name in pair["factors"])
+    if pair["kind"] == "full":
+        return sentence(
+            f"{first} and {second} changed together on every coupon: whatever one of them does, the other could do as well"
+        )
+    return sentence(
+        f"{first} and {second} changed together on most coupons: what tells them apart rests on few of them"
+    )

@@ -1,0 +1,33 @@
+"""Named questions to the analyses."""
+
+from __future__ import annotations
+
+from django.db.models import QuerySet
+
+from labbench.analysis.models import Analysis
+from labbench.studies.models import Study
+
+
+def analyses_of(study: Study) -> QuerySet[Analysis]:
+    """A study's analyses, newest first, without the two large texts."""
+    return (
+        Analysis.objects.filter(study=study)
+        .select_related("job", "requested_by")
+        .defer("sheet_csv", "result", "parameters")
+        .order_by("-requested_at", "-id")
+    )
+
+
+def newest_analysis(study: Study) -> Analysis | None:
+    """The analysis asked for last, whatever became of it."""
+    return analyses_of(study).first()
+
+
+def newest_answer(study: Study) -> Analysis | None:
+    """The newest analysis that has a result, whole."""
+    return (
+        Analysis.objects.filter(study=study, finished_at__isnull=False)
+        .select_related("job", "requested_by", "study")
+        .order_by("-requested_at", "-id")
+        .first()
+    )

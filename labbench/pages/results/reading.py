@@ -1,0 +1,257 @@
+"""A finished analysis as the results page shows it: words, tables, pictures, all from the document and the frozen sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from labbench.analysis.combinations import Combination, CombinationTable, combination_table, crossed_counts
+from labbench.analysis.frozen_sheet import broken_by_level, broken_pristine, frozen_sheet
+from labbench.analysis.models import Analysis
+from labbench.formats.number_texts import number_text, percent_text, unit_of_name
+from labbench.pages.results.charts import (
+    Chart,
+    cause_label,
+    cause_probabilities,
+    failure_differences,
+    strengths,
+    survival_curves,
+)
+from labbench.reports.answer import Answer, answer, pair_words, verdict_about, verdict_words
+from labbench.reports.tests_in_words import TestRow, disagreements, test_rows
+from labbench.reports.wording import factor_label, level_label, levels_label, listed, sentence
+from labbench.science.sheet import CouponSheet
+
+Document = Mapping[str, Any]
+MOST_LEVELS_CROSSED = 40
+LARGEST_DOT_RADIUS = 15
+CONTROLS = {"pristine": "pristine controls", "unrepaired": "unrepaired controls", "reference": "reference repairs"}
+
+
+@dataclass(frozen=True, slots=True)
+class LevelPart:
+    """One level of a factor: its name and what the document says of it."""
+
+    label: str
+    numbers: Document
+    survival: Document | None
+    survival_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class FactorPart:
+    """One factor of the page. `verdict` is None where none was given."""
+
+    anchor: str
+    name: str
+    label: str
+    unit: str
+    missing: int
+    n_used: int
+    verdict: Document | None
+    verdict_about: str
+    verdict_words: str
+    plain_p: float | None
+    adjusted_p: float | None
+    association: str
+    levels: tuple[LevelPart, ...]
+    has_strength: bool
+    tests: tuple[TestRow, ...]
+    disagreements: tuple[str, ...]
+    charts: tuple[Chart, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CountCell:
+    """Coupons with one pair of levels; the dot's area is the count."""
+
+    count: int
+    dot_radius: float
+    is_asked_for: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PairPart:
+    """Two factors that are confounded, and how their levels met."""
+
+    first: str
+    second: str
+    is_full: bool
+    words: str
+    breaking_coupon: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[CountCell, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CombinationPart:
+    """The table of combinations with its headings."""
+
+    table: CombinationTable
+    rows_label: str
+    columns_label: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[Combination, ...]], ...]
+    shown: str
+    factors: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NextCoupon:
+    """One line of the proposal."""
+
+    count: int
+    levels: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Everything below the heading of the results page."""
+
+    answer: Answer
+    sheet: Document
+    confidence: str
+    margin: str
+    factors: tuple[FactorPart, ...]
+    pairs: tuple[PairPart, ...] | None
+    combinations: CombinationPart | None
+    causes: Chart | None
+    hypotheses: tuple[tuple[str, float], ...]
+    next_factors: tuple[str, ...]
+    next_coupons: tuple[NextCoupon, ...] | None
+    controls: tuple[tuple[str, int], ...]
+    warnings: tuple[str, ...]
+    reason: str
+
+
+def reading(analysis: Analysis, *, rows: str = "", columns: str = "") -> Reading:
+    """The page of a finished analysis; `rows` and `columns` choose the factors of the table of combinations."""
+    result: Document = analysis.result or {}
+    sheet = frozen_sheet(analysis)
+    parameters = result["parameters"]
+    coupons = result.get("next_coupons")
+    found = result.get("cause") or {}
+    hypotheses = found.get("hypotheses") or []
+    next_factors = tuple(coupons[0]["levels"]) if coupons else ()
+    return Reading(
+        answer=answer(result),
+        sheet=result["sheet"],
+        confidence=percent_text(parameters["confidence"]),
+        margin=percent_text(parameters["margin"]),
+        factors=tuple(
+            factor_part(factor, number, sheet, parameters) for number, factor in enumerate(result["factors"], start=1)
+        ),
+        pairs=None if result.get("confounded") is None else tuple(pair_part(p, sheet) for p in result["confounded"]),
+        combinations=combination_part(sheet, parameters, rows=rows, columns=columns),
+        causes=cause_probabilities(hypotheses),
+        hypotheses=tuple((cause_label(h["cause"]), h["probability"]) for h in hypotheses),
+        next_factors=tuple(factor_label(name) for name in next_factors),
+        next_coupons=None
+        if coupons is None
+        else tuple(
+            NextCoupon(row["count"], tuple(level_label(name, row["levels"].get(name, "any")) for name in next_factors))
+            for row in coupons
+        ),
+        controls=tuple((CONTROLS[role], count) for role, count in result["sheet"]["controls"].items() if count),
+        warnings=tuple(result["warnings"]),
+        reason=sentence(result.get("reason") or ""),
+    )
+
+
+def factor_part(factor: Document, number: int, sheet: CouponSheet | None, parameters: Document) -> FactorPart:
+    """One factor with its tables, tests and plots."""
+    name, anchor = factor["factor"], f"factor-{number}"
+    confidence = parameters["confidence"]
+    verdict = factor.get("verdict")
+    broken = broken_by_level(sheet, name) if sheet else {}
+    charts = (
+        failure_differences(factor, anchor, margin=parameters["margin"], confidence=confidence),
+        survival_curves(factor, anchor, confidence=confidence),
+        strengths(factor, anchor, broken, broken_pristine(sheet) if sheet else ()),
+    )
+    return FactorPart(
+        anchor=anchor,
+        name=name,
+        label=factor_label(name),
+        unit=unit_of_name(name) if factor["kind"] == "numeric" else "",
+        missing=factor["missing"],
+        n_used=factor.get("n_used", 0),
+        verdict=verdict,
+        verdict_about=verdict_about(name, verdict),
+        verdict_words=verdict_words(verdict),
+        plain_p=factor["association"]["p_value"],
+        adjusted_p=(factor.get("adjusted") or {}).get("p_value"),
+        association=factor.get("sentence", ""),
+        levels=tuple(level_part(name, level) for level in factor["levels"]),
+        has_strength=any(level["strength"] for level in factor["levels"]),
+        tests=tuple(test_rows(factor, confidence=confidence)),
+        disagreements=tuple(disagreements(factor, confidence=confidence)),
+        charts=tuple(chart for chart in charts if chart),
+    )
+
+
+def level_part(factor: str, level: Document) -> LevelPart:
+    last = level["survival"][-1] if level["survival"] else None
+    words = "" if last is None or last.get("low") is not None else sentence(last.get("reason", ""))
+    return LevelPart(level_label(factor, level["level"]), level, last, words)
+
+
+def pair_part(pair: Document, sheet: CouponSheet | None) -> PairPart:
+    """Two confounded factors; the dots show how often their levels met."""
+    first, second = pair["factors"]
+    is_full = pair["kind"] == "full"
+    breaking = pair.get("breaking_coupon") or {}
+    a, b = factor_label(first), factor_label(second)
+    columns: tuple[str, ...] = ()
+    rows: tuple[tuple[str, tuple[CountCell, ...]], ...] = ()
+    if sheet is not None and {first, second} <= {column.name for column in sheet.factors}:
+        down, across = (next(c for c in sheet.factors if c.name == name) for name in (first, second))
+        counts = crossed_counts(sheet, first, second)[:MOST_LEVELS_CROSSED, :MOST_LEVELS_CROSSED]
+        most = max(1, int(counts.max(initial=0)))
+        columns = tuple(level_label(second, level) for level in across.levels[:MOST_LEVELS_CROSSED])
+        rows = tuple(
+            (
+                level_label(first, down.levels[i]),
+                tuple(
+                    CountCell(
+                        count=int(count),
+                        dot_radius=round(LARGEST_DOT_RADIUS * (int(count) / most) ** 0.5, 1),
+                        is_asked_for=breaking.get(first) == down.levels[i] and breaking.get(second) == across.levels[j],
+                    )
+                    for j, count in enumerate(line)
+                ),
+            )
+            for i, line in enumerate(counts)
+        )
+    return PairPart(a, b, is_full, pair_words(pair), levels_label(breaking), columns, rows)
+
+
+def combination_part(
+    sheet: CouponSheet | None, parameters: Document, *, rows: str, columns: str
+) -> CombinationPart | None:
+    """The table of two factors: the ones asked for, else resin against lamp, else the first two; None without a factor."""
+    found = {c.name: c for c in sheet.factors if 0 < len(c.levels) <= MOST_LEVELS_CROSSED} if sheet else {}
+    if sheet is None or not found:
+        return None
+    names = list(found)
+    down = rows if rows in found else next((n for n in names if n.startswith("resin")), names[0])
+    rest = [name for name in names if name != down]
+    across = columns if columns in rest else next((n for n in rest if n.startswith("lamp")), rest[0] if rest else None)
+    table = combination_table(sheet, down, across, margin=parameters["margin"], confidence=parameters["confidence"])
+    states: list[str] = [cell.state for line in table.cells for cell in line if cell.was_run]
+    counted_states = (
+        ("qualified", "shown to hold"),
+        ("not_qualified", "shown to fail"),
+        ("not_enough", "not enough evidence"),
+    )
+    shown = listed(f"{number_text(states.count(s))} {words}" for s, words in counted_states)
+    return CombinationPart(
+        table=table,
+        rows_label=factor_label(down),
+        columns_label=factor_label(across) if across else "",
+        columns=tuple(level_label(across, level) if across else "all coupons" for level in table.column_levels),
+        rows=tuple((level_label(down, level), line) for level, line in zip(table.row_levels, table.cells, strict=True)),
+        shown=f"Of {number_text(len(states))} combinations run: {shown}.",
+        factors=tuple((name, factor_label(name)) for name in names),
+    )

@@ -1,0 +1,235 @@
+"""What a report says, as plain texts and tables for labbench/reports/report.typ; every number is rounded here, by formats."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from django.utils import timezone
+
+from labbench.analysis.combinations import CombinationTable, combination_table
+from labbench.analysis.frozen_sheet import frozen_sheet
+from labbench.analysis.models import Analysis
+from labbench.bench.models import Deviation
+from labbench.formats.number_texts import interval_percent_text, number_text, p_value_text, percent_text
+from labbench.reports.answer import answer, pair_words, verdict_about, verdict_words
+from labbench.reports.figures import Figure, share_figure, survival_figure
+from labbench.reports.methods import methods_used
+from labbench.reports.tests_in_words import disagreements, test_rows
+from labbench.reports.wording import factor_label, level_label, levels_label, sentence
+from labbench.science.sheet import CouponSheet
+
+Document = Mapping[str, Any]
+# Beyond these the report names the sheet by its hash and the file goes beside it.
+MOST_COUPONS_LISTED = 1500
+STATE_WORDS = {"qualified": "shown to hold", "not_qualified": "shown to fail", "not_enough": "not enough evidence"}
+CAUTIONS = (
+    "This report gives evidence, not permission: a qualified person decides whether a repaired part may be used.",
+    "It speaks of the coupons, resins, lots, lamps, procedures and rounds named here; other glass, loads and conditions were not tested.",
+    "Whoever repeats the work follows the local codes, the safety data sheets and the equipment makers’ instructions: UV-A harms eyes "
+    "and skin, uncured acrylate resin irritates, chambers are hot and deeply cold, glass breaks with flying fragments.",
+)
+
+
+def content(analysis: Analysis, *, number: int, title: str, author: str, made_at: datetime) -> dict[str, Any]:
+    """Everything on the pages of a report."""
+    result: Document = analysis.result or {}
+    parameters = result["parameters"]
+    sheet = frozen_sheet(analysis)
+    found = answer(result)
+    study = analysis.study
+    return {
+        "title": title,
+        "head": [
+            ["report", f"{study.code}, number {number}"],
+            ["study", study.title],
+            ["question", study.question],
+            ["analysis", f"{analysis.pk}, asked for {day_and_time(analysis.requested_at)}"],
+            ["made by", f"{author}, {day_and_time(made_at)}"],
+        ],
+        "headline": found.headline,
+        "answer": found.text,
+        "basis": (
+            f"Intervals and tests at {percent_text(parameters['confidence'])} confidence; a difference below "
+            f"{percent_text(parameters['margin'])} in failure share is taken not to matter."
+        ),
+        "verdicts": [verdict_line(factor) for factor in result["factors"]],
+        "warnings": list(result["warnings"]),
+        "combinations": combinations(sheet, parameters),
+        "factors": [factor_content(factor, parameters["confidence"]) for factor in result["factors"]],
+        "pairs": [
+            pair_words(pair)
+            + (
+                f" A coupon that would tell them apart: {levels_label(pair['breaking_coupon'])}."
+                if pair.get("breaking_coupon")
+                else ""
+            )
+            for pair in result.get("confounded") or []
+        ],
+        "pairs_reason": ""
+        if result.get("confounded") is not None
+        else sentence(result.get("reason") or "not computed"),
+        "causes": [
+            [hypothesis["cause"], percent_text(hypothesis["probability"])]
+            for hypothesis in ((result.get("cause") or {}).get("hypotheses") or [])[:15]
+        ],
+        "next": [[number_text(row["count"]), levels_label(row["levels"])] for row in result.get("next_coupons") or []],
+        "controls": [[role, number_text(count)] for role, count in result["sheet"]["controls"].items()],
+        "deviations": deviations(analysis),
+        "methods": methods_used(result),
+        "cautions": list(CAUTIONS),
+        "record": [
+            ["SHA-256 of the inputs", analysis.inputs_sha256],
+            ["SHA-256 of the result", analysis.result_sha256],
+            ["computed by", analysis.code_version],
+            ["seed", str(parameters["seed"])],
+        ],
+        **appendix(sheet),
+    }
+
+
+def verdict_line(factor: Document) -> list[str]:
+    """Factor, verdict, how probable it has a part, plain and adjusted p-value."""
+    verdict = factor.get("verdict")
+    adjusted = (factor.get("adjusted") or {}).get("p_value")
+    plain = factor["association"]["p_value"]
+    about = verdict_about(factor["factor"], verdict)
+    return [
+        factor_label(factor["factor"]),
+        f"{verdict['state']} {about}".strip() if verdict else "none computed",
+        percent_text(verdict["probability"]) if verdict and verdict.get("probability") is not None else "–",
+        "–" if plain is None else p_value_text(plain),
+        "–" if adjusted is None else p_value_text(adjusted),
+    ]
+
+
+def factor_content(factor: Document, confidence: float) -> dict[str, Any]:
+    name = factor["factor"]
+    figures = (share_figure(factor, confidence=confidence), survival_figure(factor, confidence=confidence))
+    return {
+        "label": factor_label(name),
+        "verdict": verdict_line(factor)[1],
+        "words": verdict_words(factor.get("verdict")),
+        "association": factor.get("sentence", ""),
+        "missing": factor["missing"],
+        "disagreements": disagreements(factor, confidence=confidence),
+        "levels": [level_line(name, level) for level in factor["levels"]],
+        "tests": [
+            [row.question, row.answer + (f" {row.detail}" if row.detail else ""), row.p_text or "–"]
+            for row in test_rows(factor, confidence=confidence)
+        ],
+        "figures": [figure_content(figure) for figure in figures if figure],
+    }
+
+
+def figure_content(figure: Figure) -> dict[str, str]:
+    return {"svg": figure.svg, "alt": figure.alt, "caption": figure.caption}
+
+
+def level_line(factor: str, level: Document) -> list[str]:
+    strength = level["strength"]
+    ratio = strength["percent_of_pristine"] if strength else None
+    last = level["survival"][-1] if level["survival"] else None
+    return [
+        level_label(factor, level["level"]),
+        f"{level['failed']} of {level['coupons']}",
+        percent_text(level["failure_share"]),
+        interval_percent_text(level["clopper_pearson"]["low"], level["clopper_pearson"]["high"]),
+        interval_percent_text(level["wilson"]["low"], level["wilson"]["high"]),
+        "–" if last is None else percent_text(last["survival"]),
+        "–" if strength is None else f"{number_text(strength['median_mpa'])} MPa (n = {strength['n']})",
+        "–" if ratio is None else percent_text(ratio["ratio"]),
+    ]
+
+
+def combinations(sheet: CouponSheet | None, parameters: Document) -> dict[str, Any] | None:
+    """Resin against lamp where the study has both as factors with names for levels."""
+    names = [column.name for column in sheet.factors if 0 < len(column.levels) <= 8] if sheet else []
+    down = next((name for name in names if name.startswith("resin")), None)
+    across = next((name for name in names if name.startswith("lamp")), None)
+    if sheet is None or down is None or across is None:
+        return None
+    table = combination_table(sheet, down, across, margin=parameters["margin"], confidence=parameters["confidence"])
+    return {
+        "heading": f"{factor_label(down).capitalize()} against {factor_label(across)}",
+        "columns": [level_label(across, level) for level in table.column_levels],
+        "rows": combination_lines(table),
+        "rule": table.rule,
+    }
+
+
+def combination_lines(table: CombinationTable) -> list[list[str]]:
+    lines = []
+    for level, cells in zip(table.row_levels, table.cells, strict=True):
+        line = [level_label(table.rows, level)]
+        for cell in cells:
+            if not cell.was_run:
+                line.append("never run")
+                continue
+            bounds = f" ({interval_percent_text(cell.low, cell.high)})" if cell.coupons else ""
+            line.append(f"{STATE_WORDS[cell.state]}: {cell.failed} of {cell.coupons} failed{bounds}")
+        lines.append(line)
+    return lines
+
+
+def deviations(analysis: Analysis) -> list[list[str]]:
+    """The study's deviations as they are known when the report is made."""
+    rows = Deviation.objects.filter(study=analysis.study).select_related("load", "coupon").order_by("happened_at", "id")
+    return [
+        [
+            day_and_time(row.happened_at),
+            row.get_kind_display(),
+            ", ".join(str(about) for about in (row.load and row.load.name, row.coupon and row.coupon.code) if about)
+            or "the study",
+            row.description + (f" Why: {row.reason}" if row.reason else ""),
+        ]
+        for row in rows
+    ]
+
+
+def appendix(sheet: CouponSheet | None) -> dict[str, Any]:
+    """The coupons as analysed, where they fit."""
+    if sheet is None:
+        return {"coupons_head": [], "coupons": [], "coupons_note": "The sheet could not be read."}
+    if len(sheet.coupons) > MOST_COUPONS_LISTED:
+        note = (
+            f"The {number_text(len(sheet.coupons))} coupons are too many to print; the sheet as analysed is the file whose "
+            "hash is given above."
+        )
+        return {"coupons_head": [], "coupons": [], "coupons_note": note}
+    head = [
+        "coupon",
+        "role",
+        *(factor_label(column.name) for column in sheet.factors),
+        "load",
+        "rounds held",
+        "failed in",
+        "mode",
+        "strength, MPa",
+    ]
+    rows = []
+    for i, code in enumerate(sheet.coupons):
+        levels = [
+            level_label(column.name, column.levels[column.codes[i]]) if column.codes[i] >= 0 else "–"
+            for column in sheet.factors
+        ]
+        strength = float(sheet.strength_mpa[i])
+        rows.append(
+            [
+                code,
+                str(sheet.roles[i]),
+                *levels,
+                str(sheet.blocks[i] or "–"),
+                f"{sheet.rounds_survived[i]} of {sheet.rounds_planned[i]}",
+                str(sheet.failed_round[i]) if sheet.failed_round[i] else "–",
+                str(sheet.failure_modes[i] or "–"),
+                number_text(strength) if strength == strength else "–",
+            ]
+        )
+    return {"coupons_head": head, "coupons": rows, "coupons_note": ""}
+
+
+def day_and_time(at: datetime) -> str:
+    here = timezone.localtime(at)
+    return f"{here.day} {here:%b %Y, %H:%M}"

@@ -1,0 +1,114 @@
+"""Issuing reports and signing them. Every function is one transaction; ValidationError says which rule is broken."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Max
+from django.utils import timezone
+
+from labbench.analysis.models import Analysis
+from labbench.reports.content import content
+from labbench.reports.models import Report, Signature
+from labbench.studies.models import Study
+
+TEMPLATE = Path(__file__).with_name("report.typ")
+TRIES = 5
+
+
+def issue_report(*, analysis: Analysis, title: str, by: Any, at: datetime | None = None) -> Report:
+    """Freeze a report of a finished analysis, under the study's next number."""
+    if analysis.result is None:
+        raise ValidationError("This analysis has no result yet: a report needs one.")
+    made_at = at or timezone.now()
+    for _ in range(TRIES):
+        number = next_number(analysis.study_id)
+        # Set outside the transaction: it takes a moment, and the database must not wait for it.
+        pdf = report_pdf(analysis, number=number, title=title, author=str(by), made_at=made_at)
+        with transaction.atomic():
+            Study.objects.select_for_update().get(pk=analysis.study_id)
+            if next_number(analysis.study_id) != number:
+                continue
+            report = Report(
+                analysis=analysis,
+                number=number,
+                title=title,
+                pdf=pdf,
+                sha256=hashlib.sha256(pdf).hexdigest(),
+                created_by=by,
+                created_at=made_at,
+            )
+            report.full_clean()
+            report.save()
+            return report
+    raise ValidationError("Others are making reports of this study at the same moment; try again.")
+
+
+def next_number(study_id: int) -> int:
+    return (Report.objects.filter(analysis__study_id=study_id).aggregate(last=Max("number"))["last"] or 0) + 1
+
+
+def report_pdf(analysis: Analysis, *, number: int, title: str, author: str, made_at: datetime) -> bytes:
+    """The document; the same bytes for the same input, on every machine (the fonts come with the package)."""
+    # slow import: an 80 MB library that only reports need
+    import typst
+
+    data = content(analysis, number=number, title=title, author=author, made_at=made_at)
+    made: bytes = typst.compile(
+        TEMPLATE.read_bytes(),
+        sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
+        ignore_system_fonts=True,
+        pdf_standards="ua-1",
+        format="pdf",
+    )
+    return made
+
+
+@transaction.atomic
+def sign(*, report: Report, person: Any, meaning: str, note: str = "", at: datetime | None = None) -> Signature:
+    """Sign the bytes of a report as they are. The caller has made sure that it is this person, by their password."""
+    locked = Report.objects.select_for_update().get(pk=report.pk)
+    if not is_whole(locked):
+        raise ValidationError("The stored document is no longer the one that was issued: it can't be signed.")
+    if refusal := why_not(locked, person, meaning):
+        raise ValidationError(refusal)
+    signature = Signature(
+        report=locked,
+        person=person,
+        meaning=meaning,
+        report_sha256=locked.sha256,
+        note=note.strip(),
+        signed_at=at or timezone.now(),
+    )
+    signature.full_clean()
+    signature.save()
+    return signature
+
+
+def why_not(report: Report, person: Any, meaning: str) -> str:
+    """The rule that keeps a person from signing with a meaning, "" where none does."""
+    signed = [s for s in report.signatures.all() if s.person_id == person.pk]
+    if any(s.meaning == meaning for s in signed):
+        return f"You have already signed that you {Signature.Meaning(meaning).label}."
+    is_author = report.created_by_id == person.pk or any(s.meaning == Signature.Meaning.AUTHOR for s in signed)
+    if meaning == Signature.Meaning.APPROVED and is_author:
+        return "Who made or wrote a report can't approve it: somebody else has to."
+    if meaning == Signature.Meaning.AUTHOR and any(s.meaning == Signature.Meaning.APPROVED for s in signed):
+        return "You have approved this report, so you can't be its author as well."
+    return ""
+
+
+def meanings_open_to(*, report: Report, person: Any) -> list[tuple[str, str]]:
+    """What a person may still state on a report."""
+    return [(value, label) for value, label in Signature.Meaning.choices if not why_not(report, person, value)]
+
+
+def is_whole(report: Report) -> bool:
+    """Whether the stored bytes are those the report was issued with."""
+    return hashlib.sha256(bytes(report.pdf)).hexdigest() == report.sha256
