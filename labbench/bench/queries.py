@@ -1,0 +1,255 @@
+"""Named questions to the bench's records."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from django.db.models import Count, Q, QuerySet
+
+from labbench.bench.intake import REASON as TAKEN_IN
+from labbench.bench.models import Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
+from labbench.bench.services import UNDO_WITHIN, Record
+from labbench.studies.models import Coupon, CouponLevel, Study
+
+Stage, Role = Coupon.Stage, Coupon.Role
+
+NEEDS_REPAIR = Q(stage=Stage.PREPARED, role__in=[Role.TEST, Role.REFERENCE])
+# Whoever travels is looked at after each round; a control that is not repaired travels as it was prepared.
+NEEDS_LOOK = Q(stage__in=[Stage.REPAIRED, Stage.CYCLING]) | Q(
+    stage=Stage.PREPARED, role__in=[Role.PRISTINE, Role.UNREPAIRED]
+)
+# New glass that travels in no load is broken as it is.
+NEEDS_BREAK = Q(stage=Stage.SURVIVED) | Q(stage=Stage.PREPARED, role=Role.PRISTINE, load_place=None)
+
+RECORDS: dict[str, type[Record]] = {
+    "repair": Repair,
+    "inspection": Inspection,
+    "strength": StrengthTest,
+    "deviation": Deviation,
+}
+
+
+def coupons_called(code: str, *, most: int = 20) -> list[Coupon]:
+    """Coupons with this code, those of running studies first; the case of letters counts first, then it does not."""
+    coupons = Coupon.objects.select_related("study").order_by("study__state", "-study__created_at")
+    found = list(coupons.filter(code=code)[:most]) or list(coupons.filter(code__iexact=code)[:most])
+    return sorted(found, key=lambda coupon: coupon.study.state != Study.State.RUNNING)
+
+
+def next_action(coupon: Coupon) -> str:
+    """What the bench does with this coupon next: repair, inspection, strength, or nothing ("")."""
+    stage, role = coupon.stage, coupon.role
+    if stage == Stage.PREPARED and role in {Role.TEST, Role.REFERENCE}:
+        return "repair"
+    if stage == Stage.SURVIVED:
+        return "strength"
+    if stage == Stage.PREPARED and role == Role.PRISTINE:
+        return "inspection" if hasattr(coupon, "load_place") else "strength"
+    return "inspection" if stage in {Stage.PREPARED, Stage.REPAIRED, Stage.CYCLING} else ""
+
+
+def possible_actions(coupon: Coupon) -> list[str]:
+    """Everything that may be recorded of this coupon now, the next action first."""
+    stage = coupon.stage
+    possible = [next_action(coupon)]
+    if stage in {Stage.PREPARED, Stage.REPAIRED, Stage.CYCLING}:
+        possible += ["inspection", "strength"]
+    return [action for action in dict.fromkeys(possible) if action]
+
+
+@dataclass(slots=True)
+class WaitingLook:
+    """Coupons of a running load that wait for the look after a round."""
+
+    load: Load
+    round_number: int
+    coupons: int
+
+
+@dataclass(slots=True)
+class Waiting:
+    """What waits in one running study."""
+
+    study: Study
+    repair: int = 0
+    strength: int = 0
+    without_load: int = 0
+    looks: list[WaitingLook] = field(default_factory=list)
+
+    @property
+    def is_empty(self) -> bool:
+        return not (self.repair or self.strength or self.without_load or self.looks)
+
+
+def waiting() -> list[Waiting]:
+    """What is to be done next in every running study, in six queries however many there are."""
+    by_study = {study.pk: Waiting(study) for study in Study.objects.filter(state=Study.State.RUNNING).order_by("code")}
+    coupons = Coupon.objects.filter(study__in=by_study).order_by()
+
+    def counted(condition: Q) -> Any:
+        return coupons.filter(condition).values_list("study").annotate(Count("pk"))
+
+    for study, count in counted(NEEDS_REPAIR):
+        by_study[study].repair = count
+    for study, count in counted(Q(stage=Stage.SURVIVED)):
+        by_study[study].strength = count
+    for study, count in counted(Q(stage=Stage.PREPARED, role=Role.PRISTINE, load_place=None)):
+        by_study[study].strength += count
+    for study, count in counted(Q(stage=Stage.REPAIRED, load_place=None)):
+        by_study[study].without_load = count
+    loads = {load.pk: load for load in Load.objects.filter(state=Load.State.RUNNING, study__in=by_study)}
+    looks = (
+        LoadPlace.objects.filter(load__in=loads)
+        .filter(coupons_where(NEEDS_LOOK))
+        .order_by("load__name", "coupon__rounds_survived")
+        .values_list("load", "coupon__rounds_survived")
+        .annotate(Count("pk"))
+    )
+    for load, survived, count in looks:
+        by_study[loads[load].study_id].looks.append(WaitingLook(loads[load], survived + 1, count))
+    return list(by_study.values())
+
+
+def coupons_where(condition: Q, path: str = "coupon__") -> Q:
+    """A condition on coupons as a condition on rows that point to them."""
+    moved = Q(_connector=condition.connector, _negated=condition.negated)
+    for child in condition.children:
+        moved.children.append(coupons_where(child, path) if isinstance(child, Q) else (f"{path}{child[0]}", child[1]))
+    return moved
+
+
+def waiting_coupons(study: Study, action: str) -> QuerySet[Coupon]:
+    """The coupons of a study that wait for an action, by code."""
+    needs = {"repair": NEEDS_REPAIR, "inspection": NEEDS_LOOK, "strength": NEEDS_BREAK}[action]
+    return study.coupons.filter(needs).order_by("code")
+
+
+def next_coupons(record: Record, *, most: int = 6) -> list[Coupon]:
+    """Coupons that wait for the same action as the one just recorded: of the same load if it travels, else of the study."""
+    coupon = record.coupon
+    if coupon is None or isinstance(record, Deviation):
+        return []
+    if isinstance(record, Inspection):
+        place = LoadPlace.objects.filter(coupon=coupon).first()
+        rows = coupon.study.coupons.filter(NEEDS_LOOK).exclude(inspections__position__gte=record.position)
+        if place is not None:
+            return list(rows.filter(load_place__load=place.load_id).order_by("load_place__place", "code")[:most])
+        return list(rows.order_by("code")[:most])
+    action = "repair" if isinstance(record, Repair) else "strength"
+    return list(waiting_coupons(coupon.study, action).exclude(pk=coupon.pk)[:most])
+
+
+@dataclass(frozen=True, slots=True)
+class RecentRecord:
+    """A record that its maker can still undo."""
+
+    kind: str
+    record: Record
+    recorded_at: datetime
+
+
+def recent_records(person: Any, *, now: datetime, most: int = 10) -> list[RecentRecord]:
+    """This person's records of the last hours, newest first; what came with a sheet or from a rule is not theirs to undo."""
+    recent = []
+    for kind, model in RECORDS.items():
+        made = dict(
+            model.history.filter(history_user=person, history_type="+", history_date__gte=now - UNDO_WITHIN)
+            .exclude(history_change_reason=TAKEN_IN)
+            .order_by("-history_date")
+            .values_list("id", "history_date")[:most]
+        )
+        rows = model.objects.filter(pk__in=made).select_related("coupon__study")
+        if model is Deviation:
+            rows = rows.filter(is_found_by_rule=False).select_related("study", "load")
+        recent += [RecentRecord(kind, row, made[row.pk]) for row in rows]
+    return sorted(recent, key=lambda one: one.recorded_at, reverse=True)[:most]
+
+
+@dataclass(slots=True)
+class Allocation:
+    """What a coupon's levels say about its repair."""
+
+    rows: list[tuple[str, str]] = field(default_factory=list)
+    records: dict[str, int] = field(default_factory=dict)
+    numbers: dict[str, float] = field(default_factory=dict)
+
+
+def allocation(coupon: Coupon) -> Allocation:
+    """The levels of a coupon: as words, as records of the catalogue (by field of the repair), and as numbers."""
+    found = Allocation()
+    rows = CouponLevel.objects.filter(coupon=coupon).select_related("factor", "level").order_by("factor__order")
+    for row in rows:
+        found.rows.append((row.factor.name, row.level.name))
+        if row.level.number is not None:
+            found.numbers[row.factor.name] = row.level.number
+        for name in ("resin", "resin_lot", "lamp", "procedure_version", "technician"):
+            record = getattr(row.level, f"{name}_id")
+            if record is not None:
+                found.records[name] = record
+    return found
+
+
+def last_repair(study: Study, person: Any) -> Repair | None:
+    """The last repair of this person in this study, else of anybody in it."""
+    repairs = Repair.objects.filter(coupon__study=study).select_related("resin_lot").order_by("-repaired_at")
+    return repairs.filter(technician=person).first() or repairs.first()
+
+
+def last_strength_test(study: Study) -> StrengthTest | None:
+    """The last strength test of a study."""
+    return StrengthTest.objects.filter(coupon__study=study).order_by("-tested_at").first()
+
+
+def next_round(coupon: Coupon) -> int:
+    """The round whose end is looked at next: the one after the last whole round, or the one under way."""
+    last = coupon.inspections.order_by("position").last()
+    if last is None:
+        return 1
+    return min(last.round_number + (last.step_number is None), rounds_of(coupon))
+
+
+def rounds_of(coupon: Coupon) -> int:
+    return coupon.rounds_planned or coupon.study.rounds_planned
+
+
+def failures() -> QuerySet[Inspection]:
+    """Every look that saw something else than an intact repair."""
+    return Inspection.objects.exclude(outcome=Inspection.Outcome.INTACT)
+
+
+@dataclass(slots=True)
+class FailureCount:
+    """Failures of one mode, lot or lamp; `of` is the number of coupons repaired with it."""
+
+    name: str
+    cracked_out: int = 0
+    other: int = 0
+    of: int = 0
+
+    @property
+    def seen(self) -> int:
+        return self.cracked_out + self.other
+
+
+def failure_counts(rows: QuerySet[Inspection]) -> tuple[dict[Any, FailureCount], ...]:
+    """Failures by mode, by lot and by lamp (keys: words and primary keys), in one pass over the rows."""
+    modes: dict[Any, FailureCount] = {}
+    lots: dict[Any, FailureCount] = defaultdict(lambda: FailureCount(""))
+    lamps: dict[Any, FailureCount] = defaultdict(lambda: FailureCount(""))
+    groups = (
+        rows.order_by()
+        .values_list("outcome", "failure_mode", "coupon__repair__resin_lot", "coupon__repair__lamp")
+        .annotate(Count("pk"))
+    )
+    for outcome, mode, lot, lamp, count in groups:
+        name = " – ".join(filter(None, (Inspection.Outcome(outcome).label, mode)))
+        modes.setdefault(name, FailureCount(name))
+        for row in (modes[name], lots[lot], lamps[lamp]):
+            if outcome == Inspection.Outcome.CRACKED_OUT:
+                row.cracked_out += count
+            else:
+                row.other += count
+    return modes, lots, lamps

@@ -1,0 +1,148 @@
+"""A load: its coupons, bookings, deviations and traces; its start and end; all its looks in one go."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.contrib.auth.decorators import permission_required
+from django.core.exceptions import ValidationError
+from django.db.models import Count, Min
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django_tables2 import RequestConfig
+
+from labbench.bench import loads, services
+from labbench.bench.models import Deviation, Inspection, Load, TraceFile
+from labbench.bench.queries import NEEDS_LOOK
+from labbench.lab.models import ProfileStep
+from labbench.pages.bench.cautions import caution
+from labbench.pages.bench.forms import LoadLookForm
+from labbench.pages.bench.inspections import failure_modes
+from labbench.pages.bench.tables import LoadCouponTable
+from labbench.studies.blinding import is_blinded
+from labbench.studies.models import Coupon
+
+ROWS_AT_ONCE = 40
+STEPS = {"start": loads.start_load, "finish": loads.finish_load, "back": loads.step_back_load}
+
+
+def open_load(pk: int) -> Load:
+    return get_object_or_404(Load.objects.select_related("study", "profile"), pk=pk)
+
+
+def under_way(load: Load) -> int | None:
+    """The round whose end is to be looked at, the lowest among the coupons that still travel; None if none does."""
+    rows = Coupon.objects.filter(NEEDS_LOOK, load_place__load=load)
+    lowest = rows.aggregate(Min("rounds_survived"))["rounds_survived__min"]
+    return None if lowest is None else lowest + 1
+
+
+@require_safe
+def load(request: HttpRequest, pk: int) -> HttpResponse:
+    row = open_load(pk)
+    table = LoadCouponTable(Coupon.objects.filter(load_place__load=row).select_related("load_place"))
+    RequestConfig(request, paginate={"per_page": 50}).configure(table)
+    deviations = row.deviations.filter(coupon=None).select_related("recorded_by")
+    of_coupons = Deviation.objects.filter(coupon__load_place__load=row).select_related("coupon", "recorded_by")
+    if is_blinded(request.user, row.study):
+        of_coupons = of_coupons.filter(is_found_by_rule=False)
+    counts = Coupon.objects.filter(load_place__load=row).order_by().values_list("stage").annotate(Count("pk"))
+    context = {
+        "load": row,
+        "table": table,
+        "stages": [(stage, Coupon.Stage(stage).label, count) for stage, count in sorted(counts)],
+        "bookings": row.bookings.select_related("chamber", "step", "started_by", "ended_by"),
+        "deviations": [*deviations[:50], *of_coupons[:50]],
+        "traces": row.traces.select_related("uploaded_by"),
+        "round_number": under_way(row),
+    }
+    return render(request, "bench/load.html", context | caution(request, "load"))
+
+
+@permission_required("bench.change_booking", raise_exception=True)
+@require_POST
+def step(request: HttpRequest, pk: int, name: str) -> HttpResponse:
+    """Start a load, finish it, or take the last of these back."""
+    if name not in STEPS:
+        raise Http404("There is no such step.")
+    try:
+        row = STEPS[name](load=open_load(pk), by=request.user)
+    except ValidationError as refused:
+        messages.error(request, " ".join(refused.messages))
+    else:
+        messages.success(request, f"Load {row.name} is {row.get_state_display()} now.")
+        waiting = Coupon.objects.filter(NEEDS_LOOK, load_place__load=row).count()
+        if name == "finish" and waiting:
+            messages.warning(request, f"{waiting} of its coupons have not been looked at after their last round.")
+    return redirect("load", pk)
+
+
+@permission_required("bench.add_inspection", raise_exception=True)
+@require_http_methods(["GET", "HEAD", "POST"])
+def inspect_load(request: HttpRequest, pk: int) -> HttpResponse:
+    """One row per coupon that still travels; all looks are stored together or none is."""
+    row = open_load(pk)
+    asked = request.POST if request.method == "POST" else request.GET
+    steps = list(ProfileStep.objects.filter(profile=row.profile_id or row.study.profile_id))
+    number, after = whole(asked.get("round_number")) or under_way(row) or 1, whole(asked.get("step_number"))
+    position = number * 1000 + (after or Inspection.END_OF_ROUND)
+    travelling = Coupon.objects.filter(NEEDS_LOOK, load_place__load=row).exclude(inspections__position__gte=position)
+    if request.method == "POST":
+        # Those that were shown, also where somebody else was quicker: their refusal is said at their row.
+        shown = [key for name in request.POST if name.startswith("mode_") and (key := whole(name[5:]))]
+        placed = Coupon.objects.filter(load_place__load=row, pk__in=shown[:ROWS_AT_ONCE])
+        rows = list(placed.order_by("load_place__place", "code"))
+    else:
+        rows = list(travelling.order_by("load_place__place", "code")[: ROWS_AT_ONCE + 1])
+    form = LoadLookForm(
+        request.POST if request.method == "POST" else None,
+        coupons=rows[:ROWS_AT_ONCE],
+        initial={"round_number": number, "step_number": after},
+    )
+    if request.method == "POST" and form.is_valid():
+        try:
+            stored = services.record_inspections(looks=form.looks(), by=request.user, seen_at=timezone.now())
+        except ValidationError as refused:
+            form.add_refusals(refused)
+        else:
+            say_what_was_stored(request, [one.record for one in stored], number)
+            return redirect("load", pk)
+    context = {
+        "load": row,
+        "form": form,
+        "rows": list(form.rows()),
+        "round_number": number,
+        "step_number": after,
+        "steps": steps,
+        "rounds": range(1, row.study.rounds_planned + 1),
+        "is_cut": len(rows) > ROWS_AT_ONCE,
+        "modes": failure_modes(row.study),
+    }
+    return render(request, "bench/inspect_load.html", context | caution(request, "inspection"))
+
+
+def whole(text: str | None) -> int | None:
+    """A small whole number out of an address, None where it is none."""
+    return int(text) if text and text.isascii() and text.isdigit() and len(text) <= 9 else None
+
+
+def say_what_was_stored(request: HttpRequest, looks: list[Inspection], number: int) -> None:
+    counts: dict[str, int] = {}
+    for look in looks:
+        counts[look.get_outcome_display()] = counts.get(look.get_outcome_display(), 0) + 1
+    words = ", ".join(f"{count} {word}" for word, count in counts.items())
+    messages.success(request, f"Stored after round {number}: {words}. Each can be undone at the bench.")
+
+
+@require_safe
+def trace_file(request: HttpRequest, pk: int) -> HttpResponse:
+    """A logger's file, unchanged, to be kept and not shown: its bytes are somebody else's."""
+    trace = get_object_or_404(TraceFile, pk=pk)
+    try:
+        file = trace.file.open("rb")
+    except FileNotFoundError as error:
+        raise Http404("The file of this trace is missing.") from error
+    answer = FileResponse(file, as_attachment=True, filename=trace.filename, content_type="application/octet-stream")
+    answer["X-Content-Type-Options"] = "nosniff"
+    return answer
