@@ -10,6 +10,7 @@ import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -181,11 +182,11 @@ class StudyLoader:
         written = self.document
         study = written["study"]
         yield Event(lab_time(study["created_at"]), self.put_up)
-        yield Event(lab_time(study["started_at"]), lambda: self.set_state(Study.State.RUNNING))
+        yield Event(lab_time(study["started_at"]), partial(self.set_state, Study.State.RUNNING))
         if study["closed_at"]:
-            yield Event(lab_time(study["closed_at"]), lambda: self.set_state(Study.State.CLOSED))
+            yield Event(lab_time(study["closed_at"]), partial(self.set_state, Study.State.CLOSED))
         for at in sorted({row["prepared_at"] for row in written["coupons"]}):
-            yield Event(lab_time(at), lambda at=at: self.prepare(at))
+            yield Event(lab_time(at), partial(self.prepare, at))
         for kind, time, act in (
             ("loads", "created_at", self.add_load),
             ("repairs", "repaired_at", self.repair),
@@ -197,7 +198,7 @@ class StudyLoader:
             ("moves", "ended_at", self.move_out),
         ):
             for row in written[kind]:
-                yield Event(lab_time(row[time]), lambda act=act, row=row: act(row))
+                yield Event(lab_time(row[time]), partial(act, row))
         yield from self.looks()
 
     def looks(self) -> Iterator[Event]:
@@ -208,9 +209,9 @@ class StudyLoader:
             if row["outcome"] == Inspection.Outcome.INTACT and row["inspector"] != repairers.get(row["coupon"]):
                 plain.setdefault((row["seen_at"][:10], row["round_number"]), []).append(row)
             else:
-                yield Event(lab_time(row["seen_at"]), lambda row=row: self.inspect(row))
+                yield Event(lab_time(row["seen_at"]), partial(self.inspect, row))
         for rows in plain.values():
-            yield Event(lab_time(min(row["seen_at"] for row in rows)), lambda rows=rows: self.inspect_together(rows))
+            yield Event(lab_time(min(row["seen_at"] for row in rows)), partial(self.inspect_together, rows))
 
     def store(self, rows: Sequence[Any], *, by: Person, at: datetime) -> None:
         """Many rows with their histories; what only a form would check is checked here, the database does the rest."""

@@ -129,6 +129,8 @@ class UploadTooLarge(RequestEntityTooLarge):
 class LimitedParser(HTTPRequestParser):
     """Says in words of ours that a body is too large, as soon as that is known."""
 
+    error: Any
+
     def received(self, data: bytes) -> int:
         consumed: int = super().received(data)
         if isinstance(self.error, RequestEntityTooLarge):
@@ -146,6 +148,7 @@ class LingeringChannel(HTTPChannel):
     """
 
     parser_class = LimitedParser
+    close_when_flushed: bool
     lingers_until: float | None = None
     is_refusing = False
 

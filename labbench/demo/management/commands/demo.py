@@ -122,7 +122,7 @@ def demo_codes() -> list[str]:
     return [read(FIXTURES / name)["study"]["code"] for name in STUDY_FILES]
 
 
-def advance(bar: Any, done: int, total: int) -> None:
+def advance(bar: Any, done: int, total: int | None) -> None:
     bar.total = total
     bar.update(done - bar.n)
 

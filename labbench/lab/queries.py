@@ -1,0 +1,138 @@
+"""Named questions to the lab's catalogue. Each makes a constant number of queries, however long the catalogue is."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from django.conf import settings
+from django.db.models import OuterRef, Prefetch, QuerySet, Subquery
+from django.utils import timezone
+
+from labbench.lab.due import Due, due
+from labbench.lab.models import (
+    Calibration,
+    Chamber,
+    GlassStock,
+    Lamp,
+    LampSurvey,
+    Procedure,
+    ProcedureVersion,
+    Radiometer,
+    Resin,
+    ResinLot,
+    SurveyPoint,
+    ThermalProfile,
+)
+from labbench.science.irradiance import SurveySummary, summarise_survey
+
+
+@dataclass(frozen=True, slots=True)
+class LotRow:
+    """A resin lot and whether it may still be used."""
+
+    lot: ResinLot
+    due: Due
+
+
+@dataclass(frozen=True, slots=True)
+class LampRow:
+    """A lamp with its last survey and how long that is good for."""
+
+    lamp: Lamp
+    survey: LampSurvey | None
+    summary: SurveySummary | None
+    due: Due
+
+
+@dataclass(frozen=True, slots=True)
+class MeterRow:
+    """A radiometer with its last calibration."""
+
+    meter: Radiometer
+    calibration: Calibration | None
+    due: Due
+
+
+@dataclass(frozen=True, slots=True)
+class ChamberRow:
+    """A chamber, its calibration, and the closure it is in or that comes next."""
+
+    chamber: Chamber
+    due: Due
+    closure: object | None
+
+
+def resin_lots(today: date) -> list[tuple[Resin, list[LotRow]]]:
+    """Every resin with its lots, the newest first."""
+    lots = ResinLot.objects.order_by("-received_on", "code")
+    resins = Resin.objects.prefetch_related(Prefetch("lots", queryset=lots))
+    return [(resin, [LotRow(lot, due(lot.expires_on, today=today)) for lot in resin.lots.all()]) for resin in resins]
+
+
+def lamp_rows(today: date) -> list[LampRow]:
+    """Lamps in service, then retired ones, each with its last survey."""
+    newest = LampSurvey.objects.filter(lamp=OuterRef("pk")).order_by("-surveyed_at", "-pk").values("pk")[:1]
+    lamps = list(Lamp.objects.annotate(last_survey=Subquery(newest)).order_by("retired_on", "code"))
+    ids = [lamp.last_survey for lamp in lamps if lamp.last_survey]
+    surveys = LampSurvey.objects.select_related("radiometer").in_bulk(ids)
+    summaries = survey_summaries(ids)
+    rows = []
+    for lamp in lamps:
+        survey = surveys.get(lamp.last_survey)
+        last_day = survey_valid_to(survey) if survey and not lamp.retired_on else None
+        rows.append(LampRow(lamp, survey, summaries.get(lamp.last_survey), due(last_day, today=today)))
+    return sorted(rows, key=lambda row: (row.lamp.retired_on is not None, row.lamp.code))
+
+
+def survey_valid_to(survey: LampSurvey) -> date:
+    """The last day on which a survey is good (LABBENCH_SURVEY_VALID_DAYS)."""
+    return timezone.localtime(survey.surveyed_at).date() + timedelta(days=settings.SURVEY_VALID_DAYS)
+
+
+def survey_summaries(survey_ids: list[int]) -> dict[int, SurveySummary]:
+    """Summaries of several surveys at once."""
+    readings: dict[int, list[tuple[float, float, float]]] = defaultdict(list)
+    points = SurveyPoint.objects.filter(survey__in=survey_ids).order_by()
+    for survey_id, x, y, value in points.values_list("survey_id", "x_mm", "y_mm", "irradiance_mw_cm2"):
+        readings[survey_id].append((x, y, value))
+    return {survey_id: found for survey_id, rows in readings.items() if (found := summarise_survey(rows))}
+
+
+def survey_readings(survey: LampSurvey) -> list[tuple[float, float, float]]:
+    """x, y and irradiance of every reading."""
+    return list(survey.points.order_by("y_mm", "x_mm", "reading").values_list("x_mm", "y_mm", "irradiance_mw_cm2"))
+
+
+def meter_rows(today: date) -> list[MeterRow]:
+    """Radiometers with their last calibration."""
+    rows = []
+    for meter in Radiometer.objects.prefetch_related("calibrations"):
+        last = next(iter(meter.calibrations.all()), None)
+        rows.append(MeterRow(meter, last, due(last.due_on if last and not meter.retired_on else None, today=today)))
+    return rows
+
+
+def glass_stock() -> QuerySet[GlassStock]:
+    return GlassStock.objects.all()
+
+
+def procedures() -> QuerySet[Procedure]:
+    """Procedures with their versions, the newest first."""
+    versions = ProcedureVersion.objects.select_related("approved_by").order_by("-number")
+    return Procedure.objects.prefetch_related(Prefetch("versions", queryset=versions))
+
+
+def profiles() -> QuerySet[ThermalProfile]:
+    return ThermalProfile.objects.prefetch_related("steps")
+
+
+def chamber_rows(today: date) -> list[ChamberRow]:
+    """Chambers with the closure that is on or comes next."""
+    rows = []
+    for chamber in Chamber.objects.prefetch_related("closures").order_by("kind", "code"):
+        coming = (c for c in chamber.closures.all() if timezone.localtime(c.ends_at).date() >= today)
+        last_day = chamber.calibration_due_on if not chamber.retired_on else None
+        rows.append(ChamberRow(chamber, due(last_day, today=today), next(coming, None)))
+    return rows
