@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from openpyxl import Workbook  # type: ignore[import-untyped]
-from openpyxl.cell import WriteOnlyCell  # type: ignore[import-untyped]
-from openpyxl.styles import Font  # type: ignore[import-untyped]
+from openpyxl import Workbook
+from openpyxl.cell import WriteOnlyCell
+from openpyxl.styles import Font
 
 from labbench.formats.cell_text import FORMULA_BEGINNING
 

@@ -78,7 +78,7 @@ class CouponSheet:
     @property
     def is_test(self) -> NDArray[np.bool_]:
         """Which coupons enter the factor analysis."""
-        return self.roles == "test"
+        return np.equal(self.roles, "test")
 
     @property
     def is_failed(self) -> NDArray[np.bool_]:

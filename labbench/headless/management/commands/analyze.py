@@ -33,6 +33,7 @@ class Command(DocumentCommand):
     def handle(self, *args: Any, sheet: str, levels: str | None, next_count: int, out: str, **options: Any) -> None:
         # slow import: scipy
         from labbench.formats.coupon_sheet import read_coupon_sheet
+        from labbench.formats.limits import Limits
         from labbench.formats.runnable_levels import read_runnable_levels
         from labbench.science.document import document
         from labbench.science.evaluation import evaluate
@@ -40,7 +41,7 @@ class Command(DocumentCommand):
         if faults := list(option_faults(next_count=next_count, **options)):
             self.refuse(faults)
         with self.open(sheet) as file:
-            reading = read_coupon_sheet(file, filename=sheet)
+            reading = read_coupon_sheet(file, filename=sheet, limits=Limits(faults=1_000_000))  # every fault is listed
         if reading.sheet is None:
             self.refuse(reading.fault_lines)
         runnable = None
