@@ -41,7 +41,7 @@ def revise_coupons(
     reason: str,
     changes: Mapping[str, Any],
     levels: Mapping[Factor, Level | None],
-    load: Load | None | object = UNCHANGED,
+    load: Load | object | None = UNCHANGED,
     withdrawn_on: date | None = None,
 ) -> int:
     """Change many coupons in one go, all or none; ValidationError names the coupon that refuses.

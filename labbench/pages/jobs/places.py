@@ -1,0 +1,25 @@
+"""Where the result of a finished job is to be seen."""
+
+from __future__ import annotations
+
+from django.urls import reverse
+
+from labbench.analysis.models import Analysis
+from labbench.analysis.services import TASK as ANALYSIS
+from labbench.jobs.models import Job
+from labbench.studies.models import Study
+
+
+def study_of(job: Job) -> Study | None:
+    """The study that a job works for."""
+    if job.task == ANALYSIS:
+        analysis = Analysis.objects.filter(job=job).select_related("study").only("study").first()
+        return analysis.study if analysis else None
+    return Study.objects.filter(pk=job.arguments.get("study")).first()
+
+
+def place_of(job: Job, study: Study | None) -> str:
+    """The address of what a job made; "" where it has none."""
+    if study is None:
+        return ""
+    return reverse("study-results" if job.task == ANALYSIS else "study", kwargs={"code": study.code})

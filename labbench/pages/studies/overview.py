@@ -1,0 +1,102 @@
+"""One study on one long page."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.views.decorators.http import require_safe
+from django_tables2 import RequestConfig
+
+from labbench.analysis.models import Analysis
+from labbench.analysis.verdicts import last_verdicts
+from labbench.bench.models import Deviation
+from labbench.bench.progress import loads_with_counts, study_progress
+from labbench.pages.studies.selection import coupon_filter, stated_filters
+from labbench.pages.studies.tables import CouponTable, coupon_rows, stage_parts
+from labbench.studies.blinding import is_blinded
+from labbench.studies.models import Factor, Study
+from labbench.studies.queries import factors_with_levels, level_counts, role_counts, stage_counts
+
+COUPONS_PER_PAGE = 50
+LAST_DEVIATIONS = 10
+LAST_ANALYSES = 10
+
+
+def study_or_404(code: str) -> Study:
+    """The study with what its facts name."""
+    return get_object_or_404(Study.objects.select_related("lead", "profile", "procedure_version__procedure"), code=code)
+
+
+@require_safe
+def study(request: HttpRequest, code: str) -> HttpResponse:
+    """Question, factors, progress, loads, coupons, deviations, sheets, analyses; a constant number of queries."""
+    shown = study_or_404(code)
+    hidden = is_blinded(request.user, shown)
+    factors = list(factors_with_levels(shown))
+    loads = list(loads_with_counts(shown))
+    context = {
+        "study": shown,
+        "is_hidden": hidden,
+        "loads": loads,
+        **coupon_part(request, shown, [] if hidden else factors, loads),
+    }
+    if request.htmx and request.htmx.target == "coupons-part":  # type: ignore[attr-defined]
+        return render(request, "studies/parts/coupons.html", context)
+    roles = role_counts(shown)
+    parts = stage_parts(stage_counts([shown.pk]).get(shown.pk, {}))
+    context |= {
+        "factors": [] if hidden else with_counts(factors, level_counts(shown)),
+        "factor_count": len(factors),
+        "parts": parts,
+        "total": sum(roles.values()),
+        "roles": roles,
+        "steps": study_progress(shown, roles),
+        "verdict": last_verdicts([shown.pk]).get(shown.pk),
+        **records(shown),
+    }
+    return render(request, "studies/study.html", context)
+
+
+def coupon_part(request: HttpRequest, study: Study, factors: list[Factor], loads: list[Any]) -> dict[str, Any]:
+    """The filtered, sorted table of coupons, and what choosing among them needs."""
+    filtered = coupon_filter(request, study, factors, loads)
+    may_edit = request.user.has_perm("studies.change_coupon")
+    table = CouponTable(
+        coupon_rows(filtered.qs).order_by("pk"),
+        study=study,
+        factors=factors,
+        exclude=() if may_edit else ("selected",),
+    )
+    RequestConfig(request, paginate={"per_page": COUPONS_PER_PAGE}).configure(table)
+    return {
+        "table": table,
+        "filter": filtered,
+        "matching": table.page.paginator.count,
+        "stated_filters": stated_filters(request.GET),
+        "may_edit": may_edit,
+    }
+
+
+def with_counts(factors: list[Factor], counts: dict[int, int]) -> list[dict[str, Any]]:
+    """Factors and their levels with the coupons that carry them."""
+    return [
+        {
+            "factor": factor,
+            "levels": [{"level": level, "coupons": counts.get(level.pk, 0)} for level in factor.levels.all()],
+        }
+        for factor in factors
+    ]
+
+
+def records(study: Study) -> dict[str, Any]:
+    """The last deviations, the sheets taken in, the last analyses without their results."""
+    deviations = Deviation.objects.filter(study=study).select_related("coupon", "load", "recorded_by")
+    analyses = Analysis.objects.filter(study=study).select_related("job", "requested_by").defer("sheet_csv", "result", "parameters")
+    return {
+        "deviations": deviations[:LAST_DEVIATIONS],
+        "deviation_count": deviations.count(),
+        "sheets": study.imported_sheets.select_related("imported_by"),
+        "analyses": analyses[:LAST_ANALYSES],
+    }
