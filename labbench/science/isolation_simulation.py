@@ -1,0 +1,325 @@
+"""Play studies with a known cause to their end: how often the cause is found, and with how many coupons.
+
+Every study starts from a complaint: two coupons of the baseline combination cracked out. Strategies:
+
+- *sequential*: loads chosen by expected information until a cause has a probability of 0.95 (`next_load`);
+- *one at a time*: the baseline and, per factor, one arm with that factor changed; a factor is accused where its arm
+  fails less than the other arms together (Fisher's exact test, one-sided, Holm over the factors, 0.05);
+- *factorial*: every combination of the baseline level and one other level of each factor, once; a factor is accused
+  where its two levels differ (Fisher, two-sided, Holm, 0.05);
+- *array*: so many combinations fixed in advance, every level equally often, judged like the sequential loads.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from labbench.science.candidates import candidates
+from labbench.science.confirmation import ISOLATED, cause_of, fisher_one_sided
+from labbench.science.confounding import confounded_pairs
+from labbench.science.evidence import Posterior, Runs, posterior
+from labbench.science.findings import Floats
+from labbench.science.hypotheses import Hypotheses, Integers, Suspect, hypotheses
+from labbench.science.multiplicity import holm
+from labbench.science.next_load import groups, informative_load
+from labbench.science.outlook import Outlook
+from labbench.science.verdicts import Findings, effect_probabilities, verdict
+
+Truth = Literal["single", "both", "either", "graded", "none"]
+Strategy = Literal["sequential", "one at a time", "factorial", "array"]
+TRUTHS: tuple[Truth, ...] = ("single", "both", "either", "graded", "none")
+COMPLAINT_COUPONS = 2
+LEVEL_OF_SIGNIFICANCE = 0.05
+
+# Six factors of two to four levels, two of them numeric.
+FACTORS = (
+    Suspect("resin", "categorical", ("R1", "R2", "R3")),
+    Suspect("lamp", "categorical", ("L1", "L2", "L3", "L4")),
+    Suspect("cover", "categorical", ("on", "off")),
+    Suspect("cure_time_s", "numeric", (60.0, 120.0, 240.0, 480.0)),
+    Suspect("technician", "categorical", ("T1", "T2")),
+    Suspect("glass_c", "numeric", (10.0, 20.0, 30.0)),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """What a simulated study is like.
+
+    Attributes
+    ----------
+    truth : {"single", "both", "either", "graded", "none"}
+        A level of one factor; levels of two factors, both needed or one enough; a numeric factor whose failure
+        probability falls from level to level; nothing on the list, all combinations failing alike.
+    failing, holding : float
+        Failure probability with and without the cause. With the truth "none" all combinations fail with `failing`.
+    load_coupons, most_loads : int
+    """
+
+    truth: Truth
+    failing: float = 0.8
+    holding: float = 0.05
+    load_coupons: int = 12
+    most_loads: int = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """One study.
+
+    Attributes
+    ----------
+    accused, guilty : tuple of int
+        Factor numbers.
+    coupons : int
+        Run until the strategy ended; the complaint's coupons are not counted.
+    ended : bool
+        Whether the strategy came to a conclusion.
+    guilty_cleared : bool
+        Whether a verdict cleared a guilty factor; False where the strategy gives no such verdict.
+    """
+
+    accused: tuple[int, ...]
+    guilty: tuple[int, ...]
+    coupons: int
+    ended: bool
+    guilty_cleared: bool
+
+    @property
+    def is_false(self) -> bool:
+        """Whether an innocent factor was accused."""
+        return bool(set(self.accused) - set(self.guilty))
+
+    @property
+    def is_missed(self) -> bool:
+        """Whether a guilty factor was not named, or, where none is guilty, no end was reached."""
+        return bool(set(self.guilty) - set(self.accused)) if self.guilty else not self.ended
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """A share of simulated studies with its standard error."""
+
+    share: float
+    standard_error: float
+
+
+@dataclass(frozen=True, slots=True)
+class SimulationSummary:
+    """Error rates and coupons over simulated studies; simulated."""
+
+    studies: int
+    false: Rate
+    missed: Rate
+    guilty_cleared: Rate
+    median_coupons: float
+    mean_coupons: float
+    ninety_percent_coupons: float
+
+
+def play(
+    scenario: Scenario,
+    *,
+    strategy: Strategy = "sequential",
+    per_arm: int = 6,
+    array_coupons: int = 20,
+    factors: tuple[Suspect, ...] = FACTORS,
+    rng: np.random.Generator,
+) -> Played:
+    """One study with a cause drawn at random, played by a strategy.
+
+    `per_arm` counts for "one at a time", `array_coupons` for "array".
+    """
+    truth = draw_truth(scenario, factors, rng)
+    if strategy == "one at a time":
+        return _one_at_a_time(truth, factors, per_arm, rng)
+    if strategy == "factorial":
+        return _factorial(truth, factors, rng)
+    return _by_probability(truth, scenario, strategy, array_coupons, factors, rng)
+
+
+def summary(studies: list[Played]) -> SimulationSummary:
+    """Rates over studies of one scenario and strategy."""
+    coupons = np.array([study.coupons for study in studies])
+
+    def rate(flags: list[bool]) -> Rate:
+        share = float(np.mean(flags))
+        return Rate(share, float(np.sqrt(share * (1 - share) / len(flags))))
+
+    return SimulationSummary(
+        len(studies),
+        rate([study.is_false for study in studies]),
+        rate([study.is_missed for study in studies]),
+        rate([study.guilty_cleared for study in studies]),
+        float(np.median(coupons)),
+        float(coupons.mean()),
+        float(np.quantile(coupons, 0.9, method="higher")),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class KnownTruth:
+    """A cause: failure probability per combination, from the levels of the guilty factors.
+
+    `shares` has an axis per guilty factor.
+    """
+
+    baseline: Integers
+    guilty: tuple[int, ...]
+    shares: Floats
+
+    def failing(self, codes: Integers) -> Floats:
+        """Failure probability of combinations, shape (combinations, factors)."""
+        if not self.guilty:
+            return np.full(len(codes), float(self.shares))
+        return np.asarray(self.shares[tuple(codes[:, factor] for factor in self.guilty)])
+
+    def outcomes(self, codes: Integers, rng: np.random.Generator) -> NDArray[np.bool_]:
+        """Which coupons fail."""
+        failed: NDArray[np.bool_] = rng.random(len(codes)) < self.failing(codes)
+        return failed
+
+
+def draw_truth(scenario: Scenario, factors: tuple[Suspect, ...], rng: np.random.Generator) -> KnownTruth:
+    """A cause that the baseline has, at random among the factors."""
+    baseline = np.array([rng.integers(len(factor.levels)) for factor in factors], dtype=np.int64)
+    p, q = scenario.failing, scenario.holding
+    if scenario.truth == "none":
+        return KnownTruth(baseline, (), np.array(p))
+    if scenario.truth == "graded":
+        numeric = [number for number, factor in enumerate(factors) if factor.kind == "numeric"]
+        guilty = int(rng.choice(numeric))
+        size = len(factors[guilty].levels)
+        # The baseline lies at the failing end; from there the failures fall to the holding end in equal steps.
+        shares = np.linspace(p, q, size)
+        baseline[guilty] = 0
+        if rng.random() < 0.5:
+            shares, baseline[guilty] = shares[::-1].copy(), size - 1
+        return KnownTruth(baseline, (guilty,), shares)
+    count = 1 if scenario.truth == "single" else 2
+    accused = tuple(int(f) for f in np.sort(rng.choice(len(factors), count, replace=False)))
+    has = np.stack(
+        np.meshgrid(*(np.arange(len(factors[f].levels)) == baseline[f] for f in accused), indexing="ij"), axis=-1
+    )
+    is_exposed = has.any(axis=-1) if scenario.truth == "either" else has.all(axis=-1)
+    return KnownTruth(baseline, accused, np.where(is_exposed, p, q))
+
+
+def _by_probability(
+    truth: KnownTruth,
+    scenario: Scenario,
+    strategy: Strategy,
+    array_coupons: int,
+    factors: tuple[Suspect, ...],
+    rng: np.random.Generator,
+) -> Played:
+    space = hypotheses(factors)
+    codes = np.tile(truth.baseline, (COMPLAINT_COUPONS, 1))
+    failed = np.ones(COMPLAINT_COUPONS, dtype=np.bool_)
+    loads = 1 if strategy == "array" else scenario.most_loads
+    for _ in range(loads):
+        found = posterior(space, _runs(codes, failed))
+        if strategy == "array":
+            load = np.column_stack(
+                [rng.permutation(np.resize(np.arange(len(factor.levels)), array_coupons)) for factor in factors]
+            )
+        else:
+            load = _next(found, codes, factors, scenario.load_coupons, rng)
+        codes = np.concatenate((codes, load))
+        failed = np.concatenate((failed, truth.outcomes(load, rng)))
+        found = posterior(space, _runs(codes, failed))
+        row, probability = cause_of(found)
+        if probability >= ISOLATED:
+            break
+    is_isolated = probability >= ISOLATED
+    return Played(
+        _factors_of(space, row) if is_isolated else (),
+        truth.guilty,
+        len(codes) - COMPLAINT_COUPONS,
+        is_isolated,
+        _clears(found, row, probability if is_isolated else None, _runs(codes, failed), truth.guilty),
+    )
+
+
+def _next(
+    found: Posterior, codes: Integers, factors: tuple[Suspect, ...], count: int, rng: np.random.Generator
+) -> Integers:
+    could_run = candidates(factors, codes, (), rng=rng)
+    coupons = tuple(
+        np.bincount(codes[:, f], minlength=len(factor.levels)).astype(np.int64) for f, factor in enumerate(factors)
+    )
+    load = informative_load(groups(found, could_run), could_run, count, rng=rng, level_coupons=coupons)
+    return could_run[np.array(load.picks)]
+
+
+def _runs(codes: Integers, failed: NDArray[np.bool_]) -> Runs:
+    blocks = np.full(len(codes), None, dtype=object)
+    return Runs(codes, failed.astype(float), (~failed).astype(float), failed, blocks, "binary", 3)
+
+
+def _factors_of(space: Hypotheses, row: int) -> tuple[int, ...]:
+    return tuple(int(factor[row]) for factor in (space.first, space.second) if factor[row] >= 0)
+
+
+def _clears(found: Posterior, row: int, isolated: float | None, data: Runs, guilty: tuple[int, ...]) -> bool:
+    """Whether the verdict on a guilty factor is "cleared"."""
+    if not guilty:
+        return False
+    suspects = found.hypotheses.suspects
+    findings = Findings(
+        found,
+        row,
+        isolated,
+        effect_probabilities(found, margin=0.15),
+        confounded_pairs(found, data, ()),
+        tuple(np.bincount(data.codes[:, f], minlength=len(s.levels)).astype(np.int64) for f, s in enumerate(suspects)),
+        Outlook(None, (None,) * len(suspects)),
+        0.15,
+    )
+    return any(verdict(findings, factor).state == "cleared" for factor in guilty)
+
+
+def _other_levels(truth: KnownTruth, factors: tuple[Suspect, ...], rng: np.random.Generator) -> Integers:
+    """Per factor a level that is not the baseline's."""
+    steps = [int(rng.integers(1, len(factor.levels))) for factor in factors]
+    sizes = [len(factor.levels) for factor in factors]
+    return np.asarray((truth.baseline + np.array(steps)) % np.array(sizes))
+
+
+def _one_at_a_time(truth: KnownTruth, factors: tuple[Suspect, ...], per_arm: int, rng: np.random.Generator) -> Played:
+    others = _other_levels(truth, factors, rng)
+    arms = np.tile(truth.baseline, (len(factors) + 1, 1))
+    for factor in range(len(factors)):
+        arms[factor + 1, factor] = others[factor]
+    failed = truth.outcomes(np.repeat(arms, per_arm, axis=0), rng).reshape(len(arms), per_arm).sum(axis=1)
+    rest = int(failed.sum()) - failed
+    p_values = [
+        fisher_one_sided(int(rest[arm]), per_arm * (len(arms) - 1), int(failed[arm]), per_arm)
+        for arm in range(1, len(arms))
+    ]
+    return _by_test(truth, p_values, per_arm * len(arms))
+
+
+def _factorial(truth: KnownTruth, factors: tuple[Suspect, ...], rng: np.random.Generator) -> Played:
+    others = _other_levels(truth, factors, rng)
+    changed = np.array(list(product((0, 1), repeat=len(factors))), dtype=np.bool_)
+    codes = np.where(changed, others, truth.baseline)
+    failed = truth.outcomes(codes, rng)
+    p_values = []
+    for factor in range(len(factors)):
+        one, two = failed[~changed[:, factor]], failed[changed[:, factor]]
+        table = np.array([[one.sum(), (~one).sum()], [two.sum(), (~two).sum()]], dtype=np.int64)
+        p_values.append(float(stats.fisher_exact(table).pvalue))
+    return _by_test(truth, p_values, len(codes))
+
+
+def _by_test(truth: KnownTruth, p_values: list[float], coupons: int) -> Played:
+    adjusted = holm(p_values)
+    accused = tuple(f for f, p in enumerate(adjusted) if p is not None and p <= LEVEL_OF_SIGNIFICANCE)
+    return Played(accused, truth.guilty, coupons, True, False)
