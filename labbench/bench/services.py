@@ -226,7 +226,7 @@ def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) ->
     if isinstance(record, StrengthTest):
         with_stress(record)
     keep(record, by=by, reason=reason)
-    if coupon is not None:
+    if coupon is not None and not isinstance(record, Deviation):
         settle([coupon.pk])
         review_findings(coupon=coupon, by=by, reason=f"record corrected: {reason}")
     return record
@@ -235,11 +235,13 @@ def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) ->
 @transaction.atomic
 def take_out(*, record: Record, by: Any, reason: str) -> None:
     """Remove a record made by mistake; its history stays."""
+    if isinstance(record, Deviation) and record.is_found_by_rule:
+        raise ValidationError("A rule found this deviation; correct the record that it is about.")
     coupon = record.coupon
     if coupon is not None:
         locked(coupon)
     remove(record, by=by, reason=reason)
-    if coupon is not None:
+    if coupon is not None and not isinstance(record, Deviation):
         settle([coupon.pk])
         review_findings(coupon=coupon, by=by, reason=f"record taken out: {reason}")
 

@@ -41,6 +41,7 @@ def as_buttons(field: forms.ModelChoiceField, rows: int) -> forms.ModelChoiceFie
     if rows <= MOST_BUTTONS and field.required:
         field.empty_label = None
         field.widget = forms.RadioSelect()
+        field.widget.choices = field.choices
     return field
 
 
@@ -95,7 +96,7 @@ def meter_note(today: date) -> Any:
         if meter.due_on is None:
             return "▲ not calibrated"
         return (
-            f"▲ calibration was due {day_text(meter.due_on)}"
+            f"▲ overdue since {day_text(meter.due_on)}"
             if meter.due_on < today
             else f"calibrated to {day_text(meter.due_on)}"
         )

@@ -14,6 +14,7 @@ from labbench.bench import services
 from labbench.bench.models import TraceFile
 from labbench.bench.queries import allocation, next_action, next_round, possible_actions, rounds_of
 from labbench.pages.bench.forms import WithdrawForm
+from labbench.pages.bench.levels import shown_levels
 from labbench.pages.bench.records import WORDS, add_refusal, open_coupon
 from labbench.pages.bench.scan import RECORD_PAGES, RECORD_PERMISSIONS
 from labbench.pages.bench.timeline import Timeline
@@ -38,7 +39,7 @@ def coupon(request: HttpRequest, pk: int) -> HttpResponse:
         "coupon": row,
         "load": load,
         "traces": TraceFile.objects.filter(load=load).select_related("uploaded_by"),
-        "levels": [] if is_blind else allocation(row).rows,
+        "levels": [] if is_blind else shown_levels(allocation(row)),
         "is_blind": is_blind,
         "actions": actions,
         "following": WORDS.get(following, ""),

@@ -34,7 +34,8 @@ class QuantityField(forms.Field):
         self.widget.attrs |= {"inputmode": "decimal", "autocomplete": "off", "maxlength": 24}
 
     def prepare_value(self, value: Any) -> Any:
-        return f"{value:.10g}" if isinstance(value, int | float) else value
+        # All its digits: what is shown and sent back unchanged must be the same number.
+        return repr(value).removesuffix(".0") if isinstance(value, int | float) else value
 
     def to_python(self, value: Any) -> float | None:
         text = cleaned(str(value or "")).removesuffix(self.unit).replace(" ", "")

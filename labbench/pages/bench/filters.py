@@ -30,7 +30,7 @@ class FailureFilter(django_filters.FilterSet):
     """Failures by study, material, lamp, hand, mode, day and distance to the edge."""
 
     study = django_filters.ModelChoiceFilter(
-        field_name="coupon__study", queryset=Study.objects.order_by("code"), empty_label="all"
+        label="study", field_name="coupon__study", queryset=Study.objects.order_by("code"), empty_label="all"
     )
     outcome = django_filters.ChoiceFilter(
         choices=[choice for choice in Inspection.Outcome.choices if choice[0] != Inspection.Outcome.INTACT],
@@ -38,15 +38,16 @@ class FailureFilter(django_filters.FilterSet):
     )
     mode = django_filters.CharFilter(label="how it failed", field_name="failure_mode", lookup_expr="icontains")
     resin = django_filters.ModelChoiceFilter(
-        field_name="coupon__repair__resin_lot__resin", queryset=Resin.objects.all(), empty_label="all"
+        label="resin", field_name="coupon__repair__resin_lot__resin", queryset=Resin.objects.all(), empty_label="all"
     )
     lot = django_filters.ModelChoiceFilter(
+        label="lot",
         field_name="coupon__repair__resin_lot",
         queryset=ResinLot.objects.select_related("resin"),
         empty_label="all",
     )
     lamp = django_filters.ModelChoiceFilter(
-        field_name="coupon__repair__lamp", queryset=Lamp.objects.all(), empty_label="all"
+        label="lamp", field_name="coupon__repair__lamp", queryset=Lamp.objects.all(), empty_label="all"
     )
     technician = django_filters.ModelChoiceFilter(
         label="repaired by", field_name="coupon__repair__technician", queryset=technicians(), empty_label="all"

@@ -178,6 +178,9 @@ def correction_form(request: HttpRequest, record: Record) -> Any:
         form = StrengthForm(data, person=person, record=record, initial=initial)
     else:
         form = DeviationForm(data, initial=initial)
+        if record.is_found_by_rule:
+            # What a rule found follows from the records; only why it happened is for people to say.
+            form.fields = {"reason": form.fields["reason"]}
     for field in form.fields.values():
         if hasattr(field, "input_formats"):  # a moment: left empty it would become now
             field.required, field.help_text = True, ""

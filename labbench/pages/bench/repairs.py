@@ -14,6 +14,7 @@ from labbench.bench import services
 from labbench.bench.queries import allocation
 from labbench.pages.bench.cautions import caution
 from labbench.pages.bench.forms import RepairForm, repair_defaults
+from labbench.pages.bench.levels import shown_levels
 from labbench.pages.bench.records import add_refusal, open_coupon, sent_again, stored_once, why_not
 
 
@@ -45,5 +46,5 @@ def record_repair(request: HttpRequest, pk: int) -> HttpResponse:
         else:
             return redirect("recorded", "repair", stored.record.pk)
     is_open = not why_not(coupon, "repair")
-    context = {"coupon": coupon, "form": form, "allocation": planned.rows if is_open else []}
+    context = {"coupon": coupon, "form": form, "allocation": shown_levels(planned) if is_open else []}
     return render(request, "bench/repair.html", context | caution(request, "repair"))

@@ -23,16 +23,18 @@ class MomentColumn(tables.Column):
 class FailureTable(tables.Table):
     """Looks that saw a failure, each with the repair it is about."""
 
-    coupon = CodeColumn(accessor="coupon__code", linkify=("coupon", {"pk": tables.A("coupon_id")}))
-    study = tables.Column(accessor="coupon__study__code")
+    coupon = CodeColumn(
+        accessor="coupon__code", verbose_name="Coupon", linkify=("coupon", {"pk": tables.A("coupon_id")})
+    )
+    study = tables.Column(accessor="coupon__study__code", verbose_name="Study")
     outcome = MarkColumn()
-    failure_mode = tables.Column(verbose_name="how it failed", empty_values=(None,))
-    round_number = tables.Column(verbose_name="round", attrs={"th": {"class": "num"}, "td": {"class": "num"}})
-    seen_at = MomentColumn(verbose_name="seen")
+    failure_mode = tables.Column(verbose_name="How it failed", empty_values=(None,))
+    round_number = tables.Column(verbose_name="Round", attrs={"th": {"class": "num"}, "td": {"class": "num"}})
+    seen_at = MomentColumn(verbose_name="Seen")
     resin_lot = tables.Column(
         accessor="coupon__repair__resin_lot",
         order_by=("coupon__repair__resin_lot__resin__name", "coupon__repair__resin_lot__code"),
-        verbose_name="resin and lot",
+        verbose_name="Resin and lot",
         default=absent("not recorded"),
     )
     lamp = tables.Column(
@@ -41,10 +43,10 @@ class FailureTable(tables.Table):
     technician = tables.Column(
         accessor="coupon__repair__technician",
         order_by="coupon__repair__technician__username",
-        verbose_name="repaired by",
+        verbose_name="Repaired by",
         default=absent("not recorded"),
     )
-    edge = QuantityColumn(accessor="coupon__edge_distance_mm", verbose_name="edge (mm)", unit="mm")
+    edge = QuantityColumn(accessor="coupon__edge_distance_mm", verbose_name="Edge (mm)", unit="mm")
 
     class Meta:
         model = Inspection
@@ -71,12 +73,12 @@ class FailureTable(tables.Table):
 class DeviationTable(tables.Table):
     """Deviations with what they are about."""
 
-    happened_at = MomentColumn(verbose_name="happened")
-    study = tables.Column(accessor="study__code")
+    happened_at = MomentColumn(verbose_name="Happened")
+    study = tables.Column(accessor="study__code", verbose_name="Study")
     kind = tables.Column()
     about = tables.Column(empty_values=(), order_by=("coupon__code", "load__name"))
-    description = tables.Column(verbose_name="what happened", orderable=False)
-    reason = tables.Column(verbose_name="why", orderable=False, default=absent("not said"))
+    description = tables.Column(verbose_name="What happened", orderable=False)
+    reason = tables.Column(verbose_name="Why", orderable=False, default=absent("not said"))
     recorded_by = tables.Column(order_by="recorded_by__username")
 
     class Meta:
@@ -92,7 +94,7 @@ class DeviationTable(tables.Table):
                 '<a class="coupon-code" href="/coupons/{}/">{}</a>', record.coupon_id, record.coupon.code
             )
         if record.load is not None:
-            return format_html('<a href="/loads/{}/">load {}</a>', record.load_id, record.load.name)
+            return format_html('<a href="/loads/{}/">{}</a>', record.load_id, record.load.name)
         return "the study"
 
     def render_recorded_by(self, value: Any, record: Deviation) -> str:
@@ -102,12 +104,12 @@ class DeviationTable(tables.Table):
 class LoadCouponTable(tables.Table):
     """The coupons of a load, by place."""
 
-    place = tables.Column(accessor="load_place__place", default=absent("no place"))
+    place = tables.Column(accessor="load_place__place", verbose_name="Place", default=absent("no place"))
     code = CodeColumn(linkify=("coupon", {"pk": tables.A("pk")}))
     role = tables.Column()
     stage = MarkColumn()
-    rounds_survived = tables.Column(verbose_name="rounds held", attrs={"th": {"class": "num"}, "td": {"class": "num"}})
-    failed_round = tables.Column(verbose_name="cracked out in round", default=absent("did not"))
+    rounds_survived = tables.Column(verbose_name="Rounds held", attrs={"th": {"class": "num"}, "td": {"class": "num"}})
+    failed_round = tables.Column(verbose_name="Cracked out in", default=absent("did not"))
 
     class Meta:
         model = Coupon

@@ -191,14 +191,14 @@ class Timeline:
         for row in rows:
             place = loads.get(row.load_id)
             name = place.load.name if place else f"number {row.load_id}"
-            word = {"+": "Placed in load", "~": "Place changed in load", "-": "Taken out of load"}[row.history_type]
+            word = {"+": "Placed in", "~": "Place changed in", "-": "Taken out of"}[row.history_type]
             entry = Entry(
                 row.history_date, f"{word} {name}", who=row.history_user, reason=row.history_change_reason or ""
             )
             if row.place is not None:
                 entry.facts.append(("place", row.place))
             if place is not None:
-                entry.links.append((f"Load {name}", reverse("load", args=[place.load_id])))
+                entry.links.append((name, reverse("load", args=[place.load_id])))
             yield entry
         bookings = Booking.objects.filter(load__places__coupon=self.coupon).select_related(
             "chamber", "step", "started_by"
@@ -266,21 +266,20 @@ class Timeline:
 
     def deviations(self) -> Iterator[Entry]:
         about = models.Q(coupon=self.coupon) | models.Q(coupon=None, load__places__coupon=self.coupon)
-        for row in Deviation.objects.filter(about).select_related("recorded_by", "load"):
-            of_load = f" (load {row.load.name})" if row.coupon_id is None and row.load else ""
-            # What a rule found names the lot, the lamp or the level.
-            is_hidden = self.is_blinded and row.is_found_by_rule
+        rows = Deviation.objects.filter(about).select_related("recorded_by", "load")
+        if self.is_blinded:
+            # Even that a rule found something tells the arm: all coupons of an expired lot have it.
+            rows = rows.filter(is_found_by_rule=False)
+        for row in rows:
+            of_load = f" ({row.load.name})" if row.coupon_id is None and row.load else ""
             yield Entry(
                 row.happened_at,
-                "Deviation" if is_hidden else f"Deviation: {row.get_kind_display()}{of_load}",
-                who=None if row.is_found_by_rule else row.recorded_by,
-                text="Found by a rule; what it is about is not shown to inspectors of this blind study."
-                if is_hidden
-                else row.description,
-                facts=[] if is_hidden else [("found", "by a rule")] if row.is_found_by_rule else [],
+                f"Deviation: {row.get_kind_display()}{of_load}",
+                who="a rule" if row.is_found_by_rule else row.recorded_by,
+                text=row.description,
                 reason=row.reason,
                 is_deviation=True,
-                **({} if is_hidden else self.editable("deviation", row)),
+                **self.editable("deviation", row),
             )
 
     def editable(self, kind: str, record: Any) -> dict[str, Any]:
@@ -295,7 +294,9 @@ class Timeline:
         for row in rows:
             by_record[row.id].append(row)
         for versions in by_record.values():
-            is_hidden = self.is_blinded and (kind == "repair" or (kind == "deviation" and versions[0].is_found_by_rule))
+            if self.is_blinded and kind == "deviation" and versions[0].is_found_by_rule:
+                continue
+            is_hidden = self.is_blinded and kind == "repair"
             for before, after in zip([None, *versions], versions, strict=False):
                 if after.history_type == "+":
                     continue
@@ -307,7 +308,7 @@ class Timeline:
                     after.history_date,
                     f"Taken out: {WORDS[kind]}" if is_removal else f"Corrected: {WORDS[kind]}",
                     who=after.history_user,
-                    reason=after.history_change_reason or "",
+                    reason="" if is_hidden else after.history_change_reason or "",
                     facts=self.content(model, after) if is_removal and not is_hidden else [],
                     changes=[] if is_hidden else changes,
                     state="cancelled" if is_removal else "",
