@@ -253,6 +253,8 @@ def _undecided(findings: Findings, factor: int, effect: float, scarce: Integers,
             f"Most likely harmless (probability of an effect {percent(effect)}), "
             f"but it changed together with {listed(partners)}, which may be the cause."
         )
+    if (never := np.flatnonzero(coupons == 0)).size and np.count_nonzero(coupons) > 1:
+        sentence += f" Never run: {_levels(findings, factor, never)}."
     more = findings.outlook.to_settle[factor]
     return sentence + _more(None if more is None else max(more, short), findings, "settle")
 
