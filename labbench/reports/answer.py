@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from labbench.formats.number_texts import percent_text
-from labbench.reports.wording import counted, factor_label, level_label, levels_label, listed, sentence
+from labbench.reports.wording import counted, factor_label, level_label, levels_label, listed, plainly, sentence
 
 Document = Mapping[str, Any]
 NO_CAUSE = "none"
@@ -38,10 +38,21 @@ def answer(result: Document) -> Answer:
         f"{counted(sheet['rounds_planned'], 'round')}."
     ]
     state, headline, about_cause = cause(result)
+    factors = [factor["factor"] for factor in result["factors"]]
     return Answer(
         state,
-        headline,
-        tuple(s for s in (*sentences, *about_cause, *verdicts(result), *apart(result), next_step(result)) if s),
+        plainly(headline, factors),
+        tuple(
+            s
+            for s in (
+                *sentences,
+                *(plainly(words, factors) for words in about_cause),
+                *verdicts(result),
+                *apart(result),
+                next_step(result),
+            )
+            if s
+        ),
     )
 
 
@@ -154,11 +165,11 @@ def verdict_about(name: str, verdict: Document | None) -> str:
     return ""
 
 
-def verdict_words(verdict: Document | None) -> str:
+def verdict_words(verdict: Document | None, factors: Iterable[str]) -> str:
     """The verdict's sentence and how probable it is that the factor has a part in the cause."""
     if not verdict:
         return "No verdict was computed for this factor."
-    words = sentence(verdict.get("reason") or "")
+    words = sentence(plainly(verdict.get("reason") or "", factors))
     if verdict.get("probability") is not None:
         words = f"{words} Probability that it has a part in the cause: {percent_text(verdict['probability'])}.".strip()
     return words

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -17,7 +17,7 @@ from labbench.reports.answer import answer, pair_words, verdict_about, verdict_w
 from labbench.reports.figures import Figure, share_figure, survival_figure
 from labbench.reports.methods import methods_used
 from labbench.reports.tests_in_words import disagreements, test_rows
-from labbench.reports.wording import factor_label, level_label, levels_label, sentence
+from labbench.reports.wording import factor_label, level_label, levels_label, plainly, sentence
 from labbench.science.sheet import CouponSheet
 
 Document = Mapping[str, Any]
@@ -39,6 +39,7 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
     sheet = frozen_sheet(analysis)
     found = answer(result)
     study = analysis.study
+    factors = [factor["factor"] for factor in result["factors"]]
     return {
         "title": title,
         "head": [
@@ -57,7 +58,7 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
         "verdicts": [verdict_line(factor) for factor in result["factors"]],
         "warnings": list(result["warnings"]),
         "combinations": combinations(sheet, parameters),
-        "factors": [factor_content(factor, parameters["confidence"]) for factor in result["factors"]],
+        "factors": [factor_content(factor, parameters["confidence"], factors) for factor in result["factors"]],
         "pairs": [
             pair_words(pair)
             + (
@@ -71,7 +72,7 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
         if result.get("confounded") is not None
         else sentence(result.get("reason") or "not computed"),
         "causes": [
-            [hypothesis["cause"], percent_text(hypothesis["probability"])]
+            [plainly(hypothesis["cause"], factors), percent_text(hypothesis["probability"])]
             for hypothesis in ((result.get("cause") or {}).get("hypotheses") or [])[:15]
         ],
         "next": [[number_text(row["count"]), levels_label(row["levels"])] for row in result.get("next_coupons") or []],
@@ -104,14 +105,14 @@ def verdict_line(factor: Document) -> list[str]:
     ]
 
 
-def factor_content(factor: Document, confidence: float) -> dict[str, Any]:
+def factor_content(factor: Document, confidence: float, factors: Sequence[str]) -> dict[str, Any]:
     name = factor["factor"]
     figures = (share_figure(factor, confidence=confidence), survival_figure(factor, confidence=confidence))
     return {
         "label": factor_label(name),
         "verdict": verdict_line(factor)[1],
-        "words": verdict_words(factor.get("verdict")),
-        "association": factor.get("sentence", ""),
+        "words": verdict_words(factor.get("verdict"), factors),
+        "association": sentence(plainly(factor.get("sentence", ""), factors)),
         "missing": factor["missing"],
         "disagreements": disagreements(factor, confidence=confidence),
         "levels": [level_line(name, level) for level in factor["levels"]],

@@ -11,6 +11,7 @@ from labbench.reports.wording import factor_label, level_label, listed, sentence
 
 Document = Mapping[str, Any]
 BLOCK = "block"
+NO_BREAK = "\u00a0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +115,7 @@ def homogeneity_words(finding: Document, alpha: float) -> list[str]:
     if p is None:
         return []
     alike = "the odds ratio differs from stratum to stratum" if p <= alpha else "the strata agree"
-    return [f"{alike} ({p_value_text(p)})"]
+    return [f"{alike} ({p_words(p)})"]
 
 
 def adjusted_row(factor: Document, adjusted: Document, alpha: float) -> TestRow:
@@ -191,32 +192,31 @@ def disagreements(factor: Document, *, confidence: float) -> list[str]:
         if finding.get("p_value") is not None
     }
     adjusted = (factor.get("adjusted") or {}).get("p_value")
-    words = []
     if plain <= alpha:
-        vanished = [f"{other} ({p_value_text(p)})" for other, p in found.items() if p > alpha]
-        if vanished:
-            words.append(
-                f"By itself {name} stands out ({p_value_text(plain)}), but not among coupons of the same "
-                f"{listed(vanished)}: its plain shares mix in what belongs to the other, or too few coupons are left to see it."
-            )
+        gone = [f"{other} ({p_words(p)})" for other, p in found.items() if p > alpha]
+        apart = []
+        if gone:
+            apart.append(f"not among coupons of the same {listed(gone)}")
         if adjusted is not None and adjusted > alpha:
-            words.append(
-                f"By itself {name} stands out ({p_value_text(plain)}), but not with all factors looked at together "
-                f"({p_value_text(adjusted)}): do not read its plain shares as a cause."
-            )
+            apart.append(f"not with all factors looked at together ({p_words(adjusted)})")
+        words = (
+            f"By itself {name} stands out ({p_words(plain)}), but {' and '.join(apart)}: its plain shares mix in what belongs to "
+            "another factor, or too few coupons are left to see it. Do not read them as a cause."
+        )
     else:
-        appeared = [f"{other} ({p_value_text(p)})" for other, p in found.items() if p <= alpha]
-        if appeared:
-            words.append(
-                f"The plain shares of {name} hardly differ ({p_value_text(plain)}), but among coupons of the same "
-                f"{listed(appeared)} they do: the other factor hides it."
-            )
+        shown = [f"{other} ({p_words(p)})" for other, p in found.items() if p <= alpha]
+        apart = []
+        if shown:
+            apart.append(f"among coupons of the same {listed(shown)}")
         if adjusted is not None and adjusted <= alpha:
-            words.append(
-                f"The plain shares of {name} hardly differ ({p_value_text(plain)}), but with all factors looked at together "
-                f"they do ({p_value_text(adjusted)})."
-            )
-    return words + reversals(factor)
+            apart.append(f"with all factors looked at together ({p_words(adjusted)})")
+        words = f"The plain shares of {name} hardly differ ({p_words(plain)}), but they do {' and '.join(apart)}: another factor hides it."
+    return ([words] if apart else []) + reversals(factor)
+
+
+def p_words(p: float) -> str:
+    """A p-value that no line end tears apart."""
+    return p_value_text(p).replace(" ", NO_BREAK)
 
 
 def reversals(factor: Document) -> list[str]:

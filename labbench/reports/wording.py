@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import Any
 
@@ -18,6 +19,23 @@ def factor_label(name: str) -> str:
 def level_label(factor: str, level: Any) -> str:
     """A number with its unit, a name as it is."""
     return with_unit(number_text(level), unit_of_name(factor)) if is_number(level) else str(level)
+
+
+def plainly(words: str, factors: Iterable[str]) -> str:
+    """A sentence of the science with its factors called as a reader calls them, numbers of a factor with their unit."""
+    for name in sorted(factors, key=len, reverse=True):
+        compared = re.compile(
+            rf"(?<![\w.-]){re.escape(name)} (=|<=|>=)? ?(-?\d+(?:\.\d+)?(?:e[-+]?\d+)?)(?![\w.,-])", re.IGNORECASE
+        )
+        if unit_of_name(name):
+            words = compared.sub(lambda found, name=name: numbered(found, name), words)  # type: ignore[misc]
+        words = re.sub(rf"(?<![\w.-]){re.escape(name)}(?![\w-])", factor_label(name), words, flags=re.IGNORECASE)
+    return words
+
+
+def numbered(found: re.Match[str], name: str) -> str:
+    sign = {"<=": "≤ ", ">=": "≥ ", "=": "= "}.get(found[1] or "", "")
+    return f"{name} {sign}{level_label(name, float(found[2]))}"
 
 
 def levels_label(levels: dict[str, Any]) -> str:

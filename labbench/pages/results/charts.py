@@ -12,13 +12,14 @@ from typing import Any
 
 from labbench.analysis.frozen_sheet import BrokenCoupon
 from labbench.formats.number_texts import interval_percent_text, interval_text, number_text, percent_text
-from labbench.reports.wording import counted, factor_label, level_label
+from labbench.reports.wording import counted, factor_label, level_label, plainly
 from labbench.science.sheet import Level
 
 Document = Mapping[str, Any]
 ROW_PX = 34
 AXES_PX = 110
 LONGEST_TICK = 26
+LONGEST_CAUSE = 48
 # As many series as the eye (and the theme's dashes and symbols) keeps apart in one plot.
 MOST_SERIES = 6
 MOST_ROWS = 60
@@ -277,12 +278,12 @@ def strength_cells(factor: str, level: Document) -> tuple[str, ...]:
     )
 
 
-def cause_probabilities(hypotheses: Sequence[Document]) -> Chart | None:
+def cause_probabilities(hypotheses: Sequence[Document], factors: Sequence[str]) -> Chart | None:
     """The probable causes as bars, most probable on top."""
     if not hypotheses:
         return None
     shown = list(hypotheses[:12])
-    labels = [cause_label(h["cause"]) for h in shown]
+    labels = [cause_label(h["cause"], factors) for h in shown]
     trace = {
         "type": "bar",
         "orientation": "h",
@@ -298,7 +299,7 @@ def cause_probabilities(hypotheses: Sequence[Document]) -> Chart | None:
         "height": AXES_PX + ROW_PX * len(shown),
         "showlegend": False,
         "xaxis": {"title": {"text": "probability, %"}, "range": [0, 108]},
-        "yaxis": level_axis(labels),
+        "yaxis": level_axis(labels, longest=LONGEST_CAUSE),
         "bargap": 0.35,
     }
     return Chart(
@@ -308,20 +309,20 @@ def cause_probabilities(hypotheses: Sequence[Document]) -> Chart | None:
         + left_out(len(hypotheses), len(shown), "causes", "first"),
         figure={"data": [trace], "layout": layout},
         columns=("cause", "probability"),
-        rows=tuple((cause_label(h["cause"]), percent_text(h["probability"])) for h in hypotheses),
+        rows=tuple((cause_label(h["cause"], factors), percent_text(h["probability"])) for h in hypotheses),
     )
 
 
-def cause_label(cause: str) -> str:
-    return "none of the factors" if cause == "none" else cause
+def cause_label(cause: str, factors: Sequence[str]) -> str:
+    return "none of the factors" if cause == "none" else plainly(cause, factors)
 
 
-def level_axis(labels: Sequence[str]) -> dict[str, Any]:
+def level_axis(labels: Sequence[str], *, longest: int = LONGEST_TICK) -> dict[str, Any]:
     """Levels from the top down; long names are cut in the plot and whole in its table."""
     return {
         "tickmode": "array",
         "tickvals": list(range(len(labels))),
-        "ticktext": [plain(short(label)) for label in labels],
+        "ticktext": [plain(short(label, longest)) for label in labels],
         "range": [len(labels) - 0.4, -0.6],
         "zeroline": False,
     }
@@ -365,8 +366,8 @@ def difference_interval(difference: Document) -> str:
     return f"{signed_points(low)} to {signed_points(high)}"
 
 
-def short(label: str) -> str:
-    return label if len(label) <= LONGEST_TICK else label[: LONGEST_TICK - 1].rstrip() + "…"
+def short(label: str, longest: int = LONGEST_TICK) -> str:
+    return label if len(label) <= longest else label[: longest - 1].rstrip() + "…"
 
 
 def shortened(labels: Sequence[str]) -> str:

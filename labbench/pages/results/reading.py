@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
 
 from labbench.analysis.combinations import Combination, CombinationTable, combination_table, crossed_counts
 from labbench.analysis.frozen_sheet import broken_by_level, broken_pristine, frozen_sheet
@@ -12,7 +14,6 @@ from labbench.analysis.models import Analysis
 from labbench.formats.number_texts import number_text, percent_text, unit_of_name
 from labbench.pages.results.charts import (
     Chart,
-    cause_label,
     cause_probabilities,
     failure_differences,
     strengths,
@@ -20,7 +21,7 @@ from labbench.pages.results.charts import (
 )
 from labbench.reports.answer import Answer, answer, pair_words, verdict_about, verdict_words
 from labbench.reports.tests_in_words import TestRow, disagreements, test_rows
-from labbench.reports.wording import factor_label, level_label, levels_label, listed, sentence
+from labbench.reports.wording import factor_label, level_label, levels_label, listed, plainly, sentence
 from labbench.science.sheet import CouponSheet
 
 Document = Mapping[str, Any]
@@ -98,6 +99,17 @@ class CombinationPart:
 
 
 @dataclass(frozen=True, slots=True)
+class ControlPart:
+    """The controls of one role, and how they fared."""
+
+    role: str
+    coupons: int
+    failed: int
+    broken: int
+    median_mpa: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class NextCoupon:
     """One line of the proposal."""
 
@@ -117,10 +129,11 @@ class Reading:
     pairs: tuple[PairPart, ...] | None
     combinations: CombinationPart | None
     causes: Chart | None
-    hypotheses: tuple[tuple[str, float], ...]
     next_factors: tuple[str, ...]
     next_coupons: tuple[NextCoupon, ...] | None
-    controls: tuple[tuple[str, int], ...]
+    controls: tuple[ControlPart, ...]
+    is_isolated: bool
+    is_confirmed: bool
     warnings: tuple[str, ...]
     reason: str
 
@@ -133,6 +146,7 @@ def reading(analysis: Analysis, *, rows: str = "", columns: str = "") -> Reading
     coupons = result.get("next_coupons")
     found = result.get("cause") or {}
     hypotheses = found.get("hypotheses") or []
+    factors = [factor["factor"] for factor in result["factors"]]
     next_factors = tuple(coupons[0]["levels"]) if coupons else ()
     return Reading(
         answer=answer(result),
@@ -140,12 +154,12 @@ def reading(analysis: Analysis, *, rows: str = "", columns: str = "") -> Reading
         confidence=percent_text(parameters["confidence"]),
         margin=percent_text(parameters["margin"]),
         factors=tuple(
-            factor_part(factor, number, sheet, parameters) for number, factor in enumerate(result["factors"], start=1)
+            factor_part(factor, number, sheet, parameters, factors)
+            for number, factor in enumerate(result["factors"], start=1)
         ),
         pairs=None if result.get("confounded") is None else tuple(pair_part(p, sheet) for p in result["confounded"]),
         combinations=combination_part(sheet, parameters, rows=rows, columns=columns),
-        causes=cause_probabilities(hypotheses),
-        hypotheses=tuple((cause_label(h["cause"]), h["probability"]) for h in hypotheses),
+        causes=cause_probabilities(hypotheses, factors),
         next_factors=tuple(factor_label(name) for name in next_factors),
         next_coupons=None
         if coupons is None
@@ -153,13 +167,17 @@ def reading(analysis: Analysis, *, rows: str = "", columns: str = "") -> Reading
             NextCoupon(row["count"], tuple(level_label(name, row["levels"].get(name, "any")) for name in next_factors))
             for row in coupons
         ),
-        controls=tuple((CONTROLS[role], count) for role, count in result["sheet"]["controls"].items() if count),
+        controls=control_parts(sheet),
+        is_isolated=found.get("isolated") is not None,
+        is_confirmed=bool(found.get("confirmed")),
         warnings=tuple(result["warnings"]),
         reason=sentence(result.get("reason") or ""),
     )
 
 
-def factor_part(factor: Document, number: int, sheet: CouponSheet | None, parameters: Document) -> FactorPart:
+def factor_part(
+    factor: Document, number: int, sheet: CouponSheet | None, parameters: Document, factors: Sequence[str]
+) -> FactorPart:
     """One factor with its tables, tests and plots."""
     name, anchor = factor["factor"], f"factor-{number}"
     confidence = parameters["confidence"]
@@ -179,10 +197,10 @@ def factor_part(factor: Document, number: int, sheet: CouponSheet | None, parame
         n_used=factor.get("n_used", 0),
         verdict=verdict,
         verdict_about=verdict_about(name, verdict),
-        verdict_words=verdict_words(verdict),
+        verdict_words=verdict_words(verdict, factors),
         plain_p=factor["association"]["p_value"],
         adjusted_p=(factor.get("adjusted") or {}).get("p_value"),
-        association=factor.get("sentence", ""),
+        association=sentence(plainly(factor.get("sentence", ""), factors)),
         levels=tuple(level_part(name, level) for level in factor["levels"]),
         has_strength=any(level["strength"] for level in factor["levels"]),
         tests=tuple(test_rows(factor, confidence=confidence)),
@@ -255,3 +273,24 @@ def combination_part(
         shown=f"Of {number_text(len(states))} combinations run: {shown}.",
         factors=tuple((name, factor_label(name)) for name in names),
     )
+
+
+def control_parts(sheet: CouponSheet | None) -> tuple[ControlPart, ...]:
+    """The roles beside the test coupons that have any."""
+    if sheet is None:
+        return ()
+    parts = []
+    for role, label in CONTROLS.items():
+        here = sheet.roles == role
+        strengths_mpa = sheet.strength_mpa[here & np.isfinite(sheet.strength_mpa)]
+        if here.any():
+            parts.append(
+                ControlPart(
+                    role=label,
+                    coupons=int(here.sum()),
+                    failed=int((here & sheet.is_failed).sum()),
+                    broken=len(strengths_mpa),
+                    median_mpa=float(np.median(strengths_mpa)) if len(strengths_mpa) else None,
+                )
+            )
+    return tuple(parts)
