@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from labbench.science.findings import Finding, Floats, chi_square_tail, not_computed
+from labbench.science.permutation import permutation_test
 from labbench.science.strength import is_broken
 
 
@@ -32,6 +33,12 @@ def kruskal_wallis(values: Floats, codes: NDArray[np.int64], *, method: str = "K
     statistic = 12 / (n * (n + 1.0)) * float(((sums - sizes * (n + 1) / 2) ** 2 / sizes).sum()) / correction
     df = len(present) - 1
     return Finding(method, chi_square_tail(statistic, df), statistic=statistic, df=df, n_used=n)
+
+
+def rank_permutation(values: Floats, codes: NDArray[np.int64], *, rng: np.random.Generator) -> Finding:
+    """The Kruskal-Wallis (for two levels: rank-sum) test by relabelling, with the ties there are."""
+    ranks = np.asarray(stats.rankdata(values))
+    return permutation_test(ranks, codes, method="Kruskal-Wallis test by relabelling", rng=rng)
 
 
 def worst_rank(strength_mpa: Floats, is_failed: NDArray[np.bool_], codes: NDArray[np.int64]) -> Finding:

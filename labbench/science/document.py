@@ -5,10 +5,14 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from labbench.science.evaluation import Evaluation, FactorEvaluation, Isolation
+from labbench.science.evaluation import Evaluation, FactorEvaluation, StrengthComparison
 from labbench.science.findings import Finding
+from labbench.science.hazard import HazardFinding
 from labbench.science.intervals import Interval
+from labbench.science.isolation import Isolation
 from labbench.science.levels import LevelEvaluation
+from labbench.science.regression import TermEstimate
+from labbench.science.restricted_mean import RestrictedMean
 from labbench.science.sheet import Level
 from labbench.science.stratified import StratifiedFinding
 from labbench.science.strength import StrengthSummary
@@ -38,26 +42,54 @@ def document(evaluation: Evaluation) -> Document:
     }
 
 
-def _isolation(isolation: Isolation | None) -> Document:
-    if isolation is None:
-        return {"confounded": None, "cause": None, "next_coupons": None, "reason": "isolation is not available"}
+def _isolation(isolation: Isolation) -> Document:
+    confirmation = isolation.confirmation
     return {
         "confounded": [
-            {"factors": list(pair.factors), "kind": pair.kind, "breaking_coupon": pair.breaking_coupon}
+            {
+                "factors": list(pair.factors),
+                "kind": pair.kind,
+                "breaking_coupon": _plain_levels(pair.breaking_coupon),
+                "cramers_v": pair.cramers_v,
+                **({"reason": "no coupon that would tell them apart can be made"} if not pair.breaking_coupon else {}),
+            }
             for pair in isolation.confounded
         ],
         "cause": {
             "hypotheses": [{"cause": cause, "probability": _number(p)} for cause, p in isolation.hypotheses],
             "isolated": isolation.isolated,
             "confirmed": isolation.confirmed,
+            "isolated_probability": _number(isolation.isolated_probability),
+            "sentence": isolation.sentence,
+            "form": isolation.form,
+            "weights": {name: _number(weight) for name, weight in isolation.weights.items()},
+            "coupons_used": isolation.coupons_used,
+            "coupons_to_isolate": isolation.coupons_to_isolate,
+            "confirmation": None
+            if confirmation is None
+            else {
+                "block": confirmation.block,
+                "accused": confirmation.accused,
+                "accused_failed": confirmation.accused_failed,
+                "others": confirmation.others,
+                "others_failed": confirmation.others_failed,
+                "p_value": _number(confirmation.p_value),
+                "confirmed": confirmation.confirmed,
+            },
         },
-        "next_coupons": [{"levels": dict(coupon.levels), "count": coupon.count} for coupon in isolation.next_coupons],
+        "next_coupons": [
+            {"levels": _plain_levels(coupon.levels), "count": coupon.count} for coupon in isolation.next_coupons
+        ],
+        "next_coupons_gain_nats": [_number(gain) for gain in isolation.gains_nats],
     }
 
 
+def _plain_levels(levels: dict[str, Level] | None) -> Document | None:
+    return None if levels is None else {name: _plain_level(level) for name, level in levels.items()}
+
+
 def _factor(factor: FactorEvaluation) -> Document:
-    by_block = factor.survival_by_block
-    strength = factor.strength
+    by_block, strength = factor.survival_by_block, factor.strength
     return {
         "factor": factor.factor,
         "kind": factor.kind,
@@ -67,21 +99,84 @@ def _factor(factor: FactorEvaluation) -> Document:
         "levels": [_level(level) for level in factor.levels],
         "association": _with_holm(_finding(factor.association), factor.association_p_value_holm),
         "unconditional": None if factor.unconditional is None else _finding(factor.unconditional),
-        "trend": None if factor.trend is None else _finding(factor.trend, "statistic"),
+        "odds_ratio": _odds_ratio(factor),
+        "trend": None
+        if factor.trend is None
+        else {**_finding(factor.trend, "statistic"), "exact": _optional(factor.trend_exact)},
         "stratified": [_stratified(factor, name, finding) for name, finding in factor.stratified],
         "survival": {
             **_finding(factor.survival, "statistic", "df"),
             "by_block": None if by_block is None else _finding(by_block, "statistic", "df"),
+            "relabelled": _optional(factor.survival_relabelled),
         },
-        "adjusted": _finding(factor.adjusted, "statistic", "df"),
-        "strength": None
-        if strength is None
-        else {
-            "kruskal_wallis": _finding(strength.kruskal_wallis, "statistic", "df"),
-            "welch": _welch(strength.welch),
-            "worst_rank": _finding(strength.worst_rank, "statistic", "df"),
+        "hazard": _hazard(factor),
+        "adjusted": {
+            **_finding(factor.adjusted.test, "statistic", "df"),
+            "terms": [_term(term) for term in factor.adjusted.terms],
         },
+        "strength": None if strength is None else _strength_comparison(factor, strength),
     }
+
+
+def _optional(finding: Finding | None, *numbers: str) -> Document | None:
+    return None if finding is None else _finding(finding, *numbers)
+
+
+def _strength_comparison(factor: FactorEvaluation, strength: StrengthComparison) -> Document:
+    return {
+        "kruskal_wallis": {
+            **_finding(strength.kruskal_wallis, "statistic", "df"),
+            "relabelled": _optional(strength.kruskal_wallis_relabelled),
+        },
+        "welch": _welch(strength.welch),
+        "worst_rank": {
+            **_finding(strength.worst_rank, "statistic", "df"),
+            "relabelled": _optional(strength.worst_rank_relabelled),
+        },
+        "trend": _optional(strength.trend, "statistic"),
+        "pairs": [
+            {
+                "levels": [_plain_level(factor.levels[code].level) for code in (pair.first, pair.second)],
+                "method": pair.method,
+                "difference": pair.difference,
+                **_interval(pair.interval),
+                "statistic": pair.statistic,
+                "df": pair.df,
+                "p_value": _number(pair.p_value),
+                **({"reason": pair.reason} if pair.reason else {}),
+            }
+            for pair in strength.pairs
+        ],
+    }
+
+
+def _odds_ratio(factor: FactorEvaluation) -> Document | None:
+    odds = factor.odds_ratio
+    if odds is None:
+        return None
+    first, second = (_plain_level(level.level) for level in factor.levels)
+    parts = {"of": second, "against": first, "ratio": odds.ratio, **_interval(odds.interval), "method": odds.method}
+    return parts if odds.reason is None else {**parts, "reason": odds.reason}
+
+
+def _hazard(factor: FactorEvaluation) -> Document:
+    hazard: HazardFinding = factor.hazard
+    parts: Document = {
+        **_finding(hazard.test, "statistic", "df"),
+        "terms": [_term(term, "hazard_ratio") for term in hazard.terms],
+        "proportional": _optional(hazard.proportional, "statistic", "df"),
+        "with_blocks": hazard.has_blocks,
+        "predicted": [
+            {
+                "level": _plain_level(level),
+                "survival": [
+                    {"round": number, "survival": share} for number, share in zip(hazard.rounds, shares, strict=True)
+                ],
+            }
+            for level, shares in hazard.predicted
+        ],
+    }
+    return parts
 
 
 def _with_holm(finding: Document, p_value_holm: float | None) -> Document:
@@ -99,6 +194,11 @@ def _finding(finding: Finding, *numbers: str) -> Document:
     if finding.reason is not None:
         parts["reason"] = finding.reason
     return parts
+
+
+def _term(term: TermEstimate, name: str = "odds_ratio") -> Document:
+    parts = {"term": term.term, name: term.ratio, **_interval(term.interval), "method": term.method}
+    return parts if term.reason is None else {**parts, "reason": term.reason}
 
 
 def _welch(finding: Finding) -> Document:
@@ -123,9 +223,16 @@ def _level(level: LevelEvaluation) -> Document:
         if difference is None
         else {"difference": difference.difference, **_interval(difference.interval), "method": difference.method},
         "survival": [_survival_step(step) for step in level.survival],
+        "restricted_mean_rounds": _restricted_mean(level.restricted_mean),
         "turnbull": None if level.turnbull is None else _turnbull(level.turnbull),
         "strength": None if level.strength is None else _strength(level.strength),
     }
+
+
+def _restricted_mean(mean: RestrictedMean) -> Document:
+    parts = {"rounds": mean.rounds, "up_to_round": int(mean.up_to_round), "standard_error": mean.standard_error}
+    parts |= _interval(mean.interval)
+    return parts if mean.reason is None else {**parts, "reason": mean.reason}
 
 
 def _survival_step(step: Any) -> Document:
@@ -164,6 +271,7 @@ def _strength(strength: StrengthSummary) -> Document:
         "median_mpa": strength.median_mpa,
         "weibull_modulus": weibull.modulus,
         "characteristic_strength_mpa": weibull.characteristic_strength,
+        "weibull": _weibull(strength),
         "percent_of_pristine": None
         if ratio is None
         else {"ratio": ratio.ratio, **_interval(ratio.interval), "method": ratio.method}
@@ -177,6 +285,27 @@ def _strength(strength: StrengthSummary) -> Document:
     if reasons:
         parts["reason"] = "; ".join(reasons)
     return parts
+
+
+def _weibull(strength: StrengthSummary) -> Document | None:
+    """Limits and percentiles of the fit; None without one."""
+    fit, limits, factor = strength.weibull, strength.weibull_limits, strength.unbiasing_factor
+    if fit.modulus is None:
+        return None
+    return {
+        "method": f"two-parameter maximum likelihood, limits by {limits.method}",
+        "modulus": _interval(limits.modulus),
+        "characteristic_strength_mpa": _interval(limits.characteristic_strength),
+        "unbiasing_factor": factor,
+        "unbiased_modulus": None if factor is None else fit.modulus * factor,
+        **({"reason": "no unbiasing factor for fewer than 5 coupons"} if factor is None else {}),
+        **{
+            name: None
+            if bound is None
+            else {"estimate_mpa": bound.estimate, "lower_bound_mpa": bound.lower_bound, "method": bound.method}
+            for name, bound in (("b10", strength.b10), ("b1", strength.b1))
+        },
+    }
 
 
 def _stratified(factor: FactorEvaluation, name: str, finding: StratifiedFinding) -> Document:
@@ -204,14 +333,13 @@ def _plain_level(level: Level) -> Level:
     return str(level) if isinstance(level, float) and not math.isfinite(level) else level
 
 
-def _verdict(isolation: Isolation | None, number: int) -> Document | None:
-    if isolation is None:
-        return None
+def _verdict(isolation: Isolation, number: int) -> Document:
     verdict = isolation.verdicts[number]
     return {
         "state": verdict.state,
-        "level": verdict.level,
+        "level": None if verdict.level is None else _plain_level(verdict.level),
         "probability": _number(verdict.probability),
+        "effect_probability": _number(verdict.effect_probability),
         "with": list(verdict.with_factors),
         "reason": verdict.reason,
     }

@@ -16,51 +16,55 @@ SEPARABLE = 1e-7
 
 @dataclass(frozen=True, slots=True)
 class Effects:
-    """Main effects of several factors.
+    """Main effects of several factors over rows of equal levels (or single coupons).
 
     Attributes
     ----------
-    columns : ndarray, shape (n, terms)
-        Without the intercept; levels against the first level that occurs, numeric factors as such, centred and scaled
-        (by their levels where one is not a finite number).
+    base : ndarray, shape (rows, columns)
+        Columns that belong to no factor: the intercept, or rounds and blocks.
+    columns : ndarray, shape (rows, terms)
+        Levels against the first level that occurs, numeric factors as such, centred and scaled (by their levels where
+        one is not a finite number).
     owner : ndarray of int, shape (terms,)
         Number of the factor each column belongs to.
     terms : tuple of str
         A name per column: ``resin = B`` or ``cure_time_s``.
-    used : ndarray of bool
-        Coupons whose level is known for every factor; the rows of `columns`.
+    scale : ndarray, shape (terms,)
+        Units of the factor per unit of the column; 1 for levels.
     """
 
+    base: Floats
     columns: Floats
     owner: NDArray[np.int64]
     terms: tuple[str, ...]
-    used: NDArray[np.bool_]
+    scale: Floats
 
 
-def main_effects(factors: tuple[FactorColumn, ...], candidates: NDArray[np.bool_]) -> Effects:
-    """Columns of the main effects over the candidates whose level is known for every factor."""
-    used = candidates.copy()
-    for factor in factors:
-        used &= factor.codes >= 0
+def main_effects(factors: tuple[FactorColumn, ...]) -> Effects:
+    """Main effects of factors whose levels are all known, beside an intercept."""
+    rows = len(factors[0].codes)
     parts: list[Floats] = []
     owner: list[int] = []
     terms: list[str] = []
+    scale: list[float] = []
     for number, factor in enumerate(factors):
-        codes = factor.codes[used]
-        present = np.unique(codes)
+        present = np.unique(factor.codes)
         if len(present) < 2:
             continue
-        values = numeric_levels(factor)
-        if values is not None:
-            parts.append(_standardised(values[codes])[:, None])
+        levels = numeric_levels(factor)
+        if levels is not None:
+            column, unit = _standardised(levels[factor.codes])
+            parts.append(column[:, None])
             terms.append(factor.name)
+            scale.append(unit)
             owner.append(number)
             continue
-        parts.append((codes[:, None] == present[1:]).astype(float))
+        parts.append((factor.codes[:, None] == present[1:]).astype(float))
         terms.extend(f"{factor.name} = {factor.levels[code]}" for code in present[1:])
+        scale.extend([1.0] * (len(present) - 1))
         owner.extend([number] * (len(present) - 1))
-    columns = np.hstack(parts) if parts else np.zeros((int(used.sum()), 0))
-    return Effects(columns, np.array(owner, dtype=np.int64), tuple(terms), used)
+    columns = np.hstack(parts) if parts else np.zeros((rows, 0))
+    return Effects(np.ones((rows, 1)), columns, np.array(owner, dtype=np.int64), tuple(terms), np.array(scale))
 
 
 def numeric_levels(factor: FactorColumn) -> Floats | None:
@@ -71,9 +75,11 @@ def numeric_levels(factor: FactorColumn) -> Floats | None:
     return values if np.isfinite(values).all() else None
 
 
-def _standardised(values: Floats) -> Floats:
-    scaled = values / np.abs(values).max()
-    return np.asarray((scaled - scaled.mean()) / scaled.std())
+def _standardised(values: Floats) -> tuple[Floats, float]:
+    """Values centred and scaled, and the scale; divided by the largest first, as squares of huge ones overflow."""
+    largest = float(np.abs(values).max())
+    scaled = values / largest
+    return np.asarray((scaled - scaled.mean()) / scaled.std()), float(scaled.std() * largest)
 
 
 def with_intercept(columns: Floats) -> Floats:
@@ -99,15 +105,26 @@ def added_by(base: Floats, columns: Floats) -> Floats:
 
 def aliased_with(effects: Effects, factor: int) -> tuple[int, ...]:
     """The factors that share a linear dependence with this one, hence can't all be told apart from it."""
-    design = with_intercept(effects.columns)
-    triangle = np.linalg.qr(design / np.linalg.norm(design, axis=0), mode="r")
-    _, values, rows = np.linalg.svd(triangle, full_matrices=True)
-    null = rows[int((values > RANK_TOLERANCE * max(design.shape)).sum()) :]
-    # Projector onto the null space: two columns are tied together where an off-diagonal entry is not 0.
-    projector = null.T @ null
-    owner = np.concatenate([[-1], effects.owner])
+    projector, owner = _null_projector(effects)
     tied = np.abs(projector[owner == factor]).max(axis=0, initial=0.0) > SEPARABLE
     return tuple(int(other) for other in np.unique(owner[tied]) if other not in (-1, factor))
+
+
+def tied_terms(effects: Effects) -> NDArray[np.bool_]:
+    """Which terms have no estimate of their own, as a combination of other terms stands in for them."""
+    projector, owner = _null_projector(effects)
+    return np.asarray(np.diag(projector)[owner >= 0] > SEPARABLE)
+
+
+def _null_projector(effects: Effects) -> tuple[Floats, NDArray[np.int64]]:
+    """Projector onto the linear dependences of all columns, base first, and the owner of each (-1: base)."""
+    design = np.hstack([effects.base, effects.columns])
+    norms = np.linalg.norm(design, axis=0)
+    triangle = np.linalg.qr(design / np.where(norms > 0, norms, 1.0), mode="r")
+    _, values, rows = np.linalg.svd(triangle, full_matrices=True)
+    null = rows[int((values > RANK_TOLERANCE * max(design.shape)).sum()) :]
+    owner = np.concatenate([np.full(effects.base.shape[1], -1, dtype=np.int64), effects.owner])
+    return null.T @ null, owner
 
 
 def _basis(columns: Floats, tolerance: float) -> Floats:

@@ -8,12 +8,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from labbench.science.comparisons import kruskal_wallis, welch_anova, worst_rank
+from labbench.science.comparisons import kruskal_wallis, rank_permutation, welch_anova, worst_rank
 from labbench.science.contingency import fisher_freeman_halton
 from labbench.science.findings import Finding
+from labbench.science.hazard import HazardFinding, hazard_tests
+from labbench.science.isolation import Isolation, isolate
 from labbench.science.levels import LevelEvaluation, evaluate_levels, event_rounds
+from labbench.science.log_rank_permutation import permutation_log_rank
 from labbench.science.multiplicity import holm
-from labbench.science.regression import adjusted_tests
+from labbench.science.odds import ExactOddsRatio, exact_odds_ratio
+from labbench.science.ordered import exact_trend, jonckheere
+from labbench.science.pairwise import PairComparison, dunn, games_howell
+from labbench.science.regression import AdjustedFinding, adjusted_tests
 from labbench.science.sheet import CouponSheet, FactorColumn, RunnableLevels
 from labbench.science.stratified import StratifiedFinding, stratified
 from labbench.science.strength import is_broken
@@ -21,23 +27,29 @@ from labbench.science.survival import log_rank
 from labbench.science.trend import cochran_armitage
 from labbench.science.unconditional import boschloo
 
-try:
-    from labbench.science.isolation import Isolation, isolate
-except ImportError:  # until that module is there
-    Isolation = isolate = None  # type: ignore[assignment,misc]
-
 Progress = Callable[[int, int], None]
 DEFAULT_SEED = 20260101
 BLOCK = "block"
+# With fewer coupons in a level an exact or simulated test stands beside the chi-square.
+SMALL_LEVEL = 10
+# With more levels a table of all pairs tells nothing.
+PAIRED_LEVELS = 8
 
 
 @dataclass(frozen=True, slots=True)
 class StrengthComparison:
-    """Tests whether strength differs between the levels of a factor."""
+    """Tests whether strength differs between the levels of a factor; exact or simulated ones where levels are small.
+
+    `pairs` are positions in the factor's levels; `trend` is Jonckheere's test, for numeric factors.
+    """
 
     kruskal_wallis: Finding
+    kruskal_wallis_relabelled: Finding | None
     welch: Finding
     worst_rank: Finding
+    worst_rank_relabelled: Finding | None
+    trend: Finding | None
+    pairs: tuple[PairComparison, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +64,15 @@ class FactorEvaluation:
     association: Finding
     association_p_value_holm: float | None
     unconditional: Finding | None
+    odds_ratio: ExactOddsRatio | None
     trend: Finding | None
+    trend_exact: Finding | None
     stratified: tuple[tuple[str, StratifiedFinding], ...]
     survival: Finding
     survival_by_block: Finding | None
-    adjusted: Finding
+    survival_relabelled: Finding | None
+    hazard: HazardFinding
+    adjusted: AdjustedFinding
     strength: StrengthComparison | None
     sentence: str
 
@@ -74,7 +90,7 @@ class Evaluation:
     margin: float
     seed: int
     factors: tuple[FactorEvaluation, ...]
-    isolation: Isolation | None
+    isolation: Isolation
     warnings: tuple[str, ...]
 
 
@@ -117,19 +133,22 @@ def evaluate(
         raise ValueError(f"margin {margin} is not between 0 and 1")
     if next_count < 0:
         raise ValueError(f"{next_count} coupons can't be proposed")
-    steps = _Steps(len(sheet.factors) + 2, progress)
+    steps = _Steps(len(sheet.factors) + 3, progress)
     blocks = block_codes(sheet)
-    adjusted = adjusted_tests(sheet.factors, sheet.is_failed, sheet.is_test)
+    adjusted = adjusted_tests(sheet.factors, sheet.is_failed, sheet.is_test, confidence=confidence)
+    steps.done()
+    hazards = hazard_tests(
+        sheet.factors, blocks, event_rounds(sheet), sheet.is_failed, sheet.is_test, confidence=confidence
+    )
     steps.done()
     factors = []
     for number, factor in enumerate(sheet.factors):
         rng = np.random.default_rng([seed, number])
-        factors.append(_evaluate_factor(sheet, factor, blocks, adjusted[number], confidence=confidence, rng=rng))
+        models = (adjusted[number], hazards[number])
+        factors.append(_evaluate_factor(sheet, factor, blocks, models, confidence=confidence, rng=rng))
         steps.done()
     adjusted_p = holm([factor.association.p_value for factor in factors])
-    isolation = isolate and isolate(
-        sheet, margin=margin, next_count=next_count, runnable=runnable, rng=np.random.default_rng(seed)
-    )
+    isolation = isolate(sheet, margin=margin, next_count=next_count, runnable=runnable, rng=np.random.default_rng(seed))
     steps.done()
     return Evaluation(
         coupons=len(sheet.coupons),
@@ -144,7 +163,7 @@ def evaluate(
             replace(factor, association_p_value_holm=p) for factor, p in zip(factors, adjusted_p, strict=True)
         ),
         isolation=isolation,
-        warnings=(*sheet_warnings(sheet), *(isolation.warnings if isolation else ())),
+        warnings=(*sheet_warnings(sheet), *isolation.warnings),
     )
 
 
@@ -203,7 +222,7 @@ def _evaluate_factor(
     sheet: CouponSheet,
     factor: FactorColumn,
     blocks: NDArray[np.int64],
-    adjusted: Finding,
+    models: tuple[AdjustedFinding, HazardFinding],
     *,
     confidence: float,
     rng: np.random.Generator,
@@ -214,11 +233,15 @@ def _evaluate_factor(
     failed = np.array([level.failed for level in levels], dtype=np.int64)
     coupons = np.array([level.coupons for level in levels], dtype=np.int64)
     association = fisher_freeman_halton(failed, coupons, rng=rng)
-    unconditional = trend = None
+    unconditional = odds_ratio = trend = trend_exact = None
     if len(levels) == 2:
         unconditional = boschloo(int(failed[0]), int(coupons[0]), int(failed[1]), int(coupons[1]))
+        odds_ratio = exact_odds_ratio(failed[None].astype(float), coupons[None].astype(float), confidence=confidence)
     if factor.kind == "numeric":
-        trend = cochran_armitage(failed, coupons, np.array([float(level.level) for level in levels]))
+        scores = np.array([float(level.level) for level in levels])
+        trend = cochran_armitage(failed, coupons, scores)
+        if is_small(coupons):
+            trend_exact = exact_trend(failed, coupons, scores, rng=rng)
     strata = [
         (other.name, other.codes) for other in sheet.factors if other is not factor and other.kind == "categorical"
     ]
@@ -242,29 +265,70 @@ def _evaluate_factor(
         association=association,
         association_p_value_holm=None,
         unconditional=unconditional,
+        odds_ratio=odds_ratio,
         trend=trend,
+        trend_exact=trend_exact,
         stratified=tuple(
             (name, stratified(dense, other[used], is_failed, len(levels), confidence=confidence))
             for name, other in strata
         ),
         survival=log_rank(times, is_failed, dense, len(levels)),
         survival_by_block=by_block,
-        adjusted=adjusted,
-        strength=_compare_strength(sheet.strength_mpa[used], is_failed, dense),
+        survival_relabelled=permutation_log_rank(times, is_failed, dense, rng=rng) if is_small(coupons) else None,
+        hazard=models[1],
+        adjusted=models[0],
+        strength=_compare_strength(
+            sheet.strength_mpa[used],
+            is_failed,
+            dense,
+            has_order=factor.kind == "numeric",
+            confidence=confidence,
+            rng=rng,
+        ),
         sentence=association_sentence(factor.name, levels, association),
     )
 
 
+def is_small(coupons: NDArray[np.int64]) -> bool:
+    """Whether a level has too few coupons for a chi-square to be trusted by itself."""
+    return bool(len(coupons) > 1 and coupons.min() < SMALL_LEVEL)
+
+
 def _compare_strength(
-    strength_mpa: NDArray[np.float64], is_failed: NDArray[np.bool_], codes: NDArray[np.int64]
+    strength_mpa: NDArray[np.float64],
+    is_failed: NDArray[np.bool_],
+    codes: NDArray[np.int64],
+    *,
+    has_order: bool,
+    confidence: float,
+    rng: np.random.Generator,
 ) -> StrengthComparison | None:
     """None where no coupon was broken."""
     broken = is_broken(strength_mpa)
     if not broken.any():
         return None
     values, groups = strength_mpa[broken], codes[broken]
+    levels = int(codes.max()) + 1
+    counted = is_failed | broken
+    relabelled = worst_relabelled = None
+    if is_small(np.unique(groups, return_counts=True)[1]):
+        relabelled = rank_permutation(values, groups, rng=rng)
+    if is_small(np.unique(codes[counted], return_counts=True)[1]):
+        worst = np.where(is_failed, -np.inf, strength_mpa)[counted]
+        worst_relabelled = rank_permutation(worst, codes[counted], rng=rng)
     return StrengthComparison(
-        kruskal_wallis(values, groups), welch_anova(values, groups), worst_rank(strength_mpa, is_failed, codes)
+        kruskal_wallis=kruskal_wallis(values, groups),
+        kruskal_wallis_relabelled=relabelled,
+        welch=welch_anova(values, groups),
+        worst_rank=worst_rank(strength_mpa, is_failed, codes),
+        worst_rank_relabelled=worst_relabelled,
+        trend=jonckheere(values, groups) if has_order else None,
+        pairs=(
+            *games_howell(values, groups, levels, confidence=confidence),
+            *dunn(values, groups, levels),
+        )
+        if 2 <= levels <= PAIRED_LEVELS
+        else (),
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from labbench.science.findings import Floats
 from labbench.science.intervals import Interval, clopper_pearson, wilson
 from labbench.science.proportions import score_difference
+from labbench.science.restricted_mean import RestrictedMean, restricted_mean_of
 from labbench.science.sheet import CouponSheet, FactorColumn, Level
 from labbench.science.strength import StrengthSummary, strength_summary
 from labbench.science.survival import SurvivalStep, risk_table, survival_steps
@@ -41,6 +42,7 @@ class LevelEvaluation:
     wilson: Interval
     difference_to_rest: DifferenceToRest | None
     survival: tuple[SurvivalStep, ...]
+    restricted_mean: RestrictedMean
     turnbull: TurnbullEstimate | None
     strength: StrengthSummary | None
 
@@ -74,6 +76,7 @@ def evaluate_levels(
             wilson=Interval(float(score[0][i]), float(score[1][i])),
             difference_to_rest=differences[i],
             survival=survival_steps(table, int(code), at=_rounds(last_seen[rows[code]]), confidence=confidence),
+            restricted_mean=restricted_mean_of(table, int(code), up_to=float(sheet.rounds), confidence=confidence),
             turnbull=_turnbull(held[rows[code]], last_seen[rows[code]], is_failed[rows[code]]),
             strength=strength_summary(strength[rows[code]], pristine, confidence=confidence),
         )

@@ -11,6 +11,13 @@ from scipy import special
 from labbench.science.findings import Floats
 from labbench.science.intervals import Interval
 from labbench.science.weibull import WeibullFit, weibull_fit
+from labbench.science.weibull_limits import (
+    PercentileBound,
+    WeibullLimits,
+    percentile_bound,
+    unbiasing_factor,
+    weibull_limits,
+)
 
 # No solid is as strong; a larger number is a slip of the pen, and its square would leave the range of a float.
 LARGEST_STRENGTH_MPA = 1e9
@@ -36,6 +43,10 @@ class StrengthSummary:
     sd_mpa: float | None
     median_mpa: float
     weibull: WeibullFit
+    weibull_limits: WeibullLimits
+    unbiasing_factor: float | None
+    b10: PercentileBound | None
+    b1: PercentileBound | None
     percent_of_pristine: StrengthRatio | None
 
 
@@ -51,7 +62,19 @@ def strength_summary(strength_mpa: Floats, pristine_mpa: Floats, *, confidence: 
         return None
     ratio = strength_ratio(x, new, confidence=confidence) if len(new) else None
     sd = float(x.std(ddof=1)) if len(x) > 1 else None
-    return StrengthSummary(len(x), float(x.mean()), sd, float(np.median(x)), weibull_fit(x), ratio)
+    fit = weibull_fit(x)
+    return StrengthSummary(
+        n=len(x),
+        mean_mpa=float(x.mean()),
+        sd_mpa=sd,
+        median_mpa=float(np.median(x)),
+        weibull=fit,
+        weibull_limits=weibull_limits(x, fit, confidence=confidence),
+        unbiasing_factor=None if fit.modulus is None else unbiasing_factor(len(x)),
+        b10=percentile_bound(x, fit, 0.90, confidence=confidence),
+        b1=percentile_bound(x, fit, 0.99, confidence=confidence),
+        percent_of_pristine=ratio,
+    )
 
 
 def strength_ratio(strength_mpa: Floats, pristine_mpa: Floats, *, confidence: float = 0.95) -> StrengthRatio:

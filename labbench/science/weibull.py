@@ -48,6 +48,8 @@ def weibull_fit(values: Floats, *, is_censored: NDArray[np.bool_] | None = None)
 
     if not np.isfinite(x).all() or (x <= 0).any():
         return none("a strength is not a number above zero")
+    if x.min(initial=np.inf) < 1e-12 * x.max(initial=0.0):
+        return none("the strengths span more than twelve orders of magnitude")
     if count < 2:
         return none("fewer than two broken coupons")
     if np.ptp(np.log(x[broken])) == 0 and x.max() <= x[broken].max():

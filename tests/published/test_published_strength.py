@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from labbench.science.comparisons import kruskal_wallis, welch_anova, worst_rank
-from labbench.science.regression import firth_logistic
+from labbench.science.penalised import BinomialModel, profile_limits
 from labbench.science.strength import strength_summary
 from labbench.science.weibull import weibull_fit
 
@@ -83,15 +83,19 @@ def test_firth(id_, file, outcome, terms, table, expected):
     t = table(file)
     design = np.column_stack([np.ones(len(t[outcome])), *(t[term] for term in terms)])
     ones = np.ones(len(design))
-    fit = firth_logistic(design, t[outcome], ones)
+    model = BinomialModel(design, t[outcome], ones)
+    fit = model.fit()
     for number, term in enumerate(["(Intercept)", *terms]):
         assert fit.coefficients[number] == pytest.approx(expected(id_, f"coef {term}"), rel=1e-7)
         assert fit.standard_errors[number] == pytest.approx(expected(id_, f"se {term}"), rel=1e-7)
         free = np.arange(len(terms) + 1) != number
-        restricted = firth_logistic(design, t[outcome], ones, free=free)
+        restricted = model.fit(free=free)
         statistic = 2 * (fit.log_likelihood - restricted.log_likelihood)
         p_value = math.erfc(math.sqrt(statistic / 2))
         assert p_value == pytest.approx(expected(id_, f"penalised LR p {term}"), rel=1e-6)
+        low, high = profile_limits(model, fit, number)
+        assert low == pytest.approx(expected(id_, f"profile lower {term}"), rel=1e-6)
+        assert high == pytest.approx(expected(id_, f"profile upper {term}"), rel=1e-6)
 
 
 def test_firth_overall_likelihood_ratio(table, expected):
@@ -99,8 +103,8 @@ def test_firth_overall_likelihood_ratio(table, expected):
     terms = ["age", "oc", "vic", "vicl", "vis", "dia"]
     design = np.column_stack([np.ones(len(t["case"])), *(t[term] for term in terms)])
     ones = np.ones(len(design))
-    full = firth_logistic(design, t["case"], ones)
-    null = firth_logistic(design, t["case"], ones, free=np.arange(7) == 0)
+    model = BinomialModel(design, t["case"], ones)
+    full, null = model.fit(), model.fit(free=np.arange(7) == 0)
     statistic = 2 * (full.log_likelihood - null.log_likelihood)
     assert statistic == pytest.approx(expected("firth_uti", "overall penalised LR chi-square (6 df)"), rel=1e-8)
 

@@ -1,0 +1,221 @@
+"""Binomial regression with a penalty on the information: finite estimates where a level fails always or never.
+
+Maximises log L(b) + penalty · log |X'WX|; a penalty of ½ is Firth's (Jeffreys' prior), 0 plain maximum likelihood. W
+holds the expected-information weights m (dp/dη)² / (p (1 - p)) of the link, h below the leverages of W½ X.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg, special
+
+from labbench.science.findings import Floats
+
+LinkName = Literal["logit", "cloglog"]
+DECREMENT = 1e-18
+# Below, the curvature and the information differ too little to be worth their cost.
+SMALL_LEVERAGE = 0.05
+MAX_STEPS = 500
+# Largest change of a linear predictor in one step, and its largest size: beyond, shares are 0 or 1 to double precision.
+LARGEST_MOVE = 5.0
+LARGEST_PREDICTOR = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class PenalisedFit:
+    """A fit: coefficients (of the columns given), expected information, penalised log likelihood."""
+
+    coefficients: Floats
+    information: Floats
+    log_likelihood: float
+    has_converged: bool
+
+    @property
+    def standard_errors(self) -> Floats:
+        """Square roots of the diagonal of the inverse expected information."""
+        return np.asarray(np.sqrt(np.diag(np.linalg.inv(self.information))))
+
+
+@dataclass(frozen=True, slots=True)
+class BinomialModel:
+    """Grouped binomial data, a design of full column rank, a link and the penalty.
+
+    Attributes
+    ----------
+    design : ndarray, shape (rows, terms)
+    failed, coupons : ndarray, shape (rows,)
+    link : {"logit", "cloglog"}
+        log(p / (1 - p)), or log(-log(1 - p)).
+    penalty : float
+    """
+
+    design: Floats
+    failed: Floats
+    coupons: Floats
+    link: LinkName = "logit"
+    penalty: float = 0.5
+
+    def fit(
+        self, *, free: NDArray[np.bool_] | None = None, start: Floats | None = None, decrement: float = DECREMENT
+    ) -> PenalisedFit:
+        """Maximise over the free coefficients, the others stay at `start` (default 0).
+
+        Ends when a step would gain less than `decrement` / 2 of log likelihood.
+
+        The penalty is that of the whole design all the same: with the penalty of the smaller design a likelihood ratio
+        could come out negative.
+
+        References
+        ----------
+        D. Firth, "Bias reduction of maximum likelihood estimates", Biometrika 80 (1993), 27-38. G. Heinze and M.
+        Schemper, "A solution to the problem of separation in logistic regression", Statistics in Medicine 21 (2002),
+        2409-2419.
+        """
+        terms = self.design.shape[1]
+        b = np.zeros(terms) if start is None else start.astype(float).copy()
+        moving = np.ones(terms, dtype=bool) if free is None else free
+        point = self.at(b)
+        for _ in range(MAX_STEPS):
+            gradient = point.gradient[moving]
+            direction = np.zeros_like(b)
+            direction[moving] = _solve(point.curvature[np.ix_(moving, moving)], gradient)
+            if float(gradient @ direction[moving]) < decrement:
+                return PenalisedFit(b, point.information, point.log_likelihood, True)
+            direction *= min(1.0, LARGEST_MOVE / max(float(np.abs(self.design @ direction).max()), LARGEST_MOVE))
+            moved = _uphill(self.at, b, direction, point)
+            if moved is None:
+                break
+            b, point = moved
+        return PenalisedFit(b, point.information, point.log_likelihood, False)
+
+    def at(self, b: Floats) -> Point:
+        """Penalised log likelihood and its derivatives at some coefficients."""
+        eta = np.clip(self.design @ b, -LARGEST_PREDICTOR, LARGEST_PREDICTOR)
+        parts = _logit(eta) if self.link == "logit" else _cloglog(eta)
+        weight = self.coupons * parts.weight
+        weighted = self.design * np.sqrt(weight)[:, None]
+        information = weighted.T @ weighted
+        log_likelihood = float((self.failed * parts.log_p + (self.coupons - self.failed) * parts.log_q).sum())
+        # Residual times (dp/dη) / (p (1 - p)).
+        working = (self.failed - self.coupons * parts.p) * parts.ratio
+        if self.penalty == 0:
+            return Point(log_likelihood, self.design.T @ working, information, information)
+        try:
+            factor = np.linalg.cholesky(information)
+        except np.linalg.LinAlgError:
+            return Point(-np.inf, np.zeros_like(b), information, information)
+        # Diagonal of W½ X (X'WX)⁻¹ X' W½, by a product with the small inverse: much faster than solving for every row.
+        half = weighted @ linalg.inv(factor, check_finite=False).T
+        leverage = np.einsum("ij,ij->i", half, half)
+        gradient = self.design.T @ (working + self.penalty * leverage * parts.log_weight_slope)
+        curvature = information
+        if leverage.max() > SMALL_LEVERAGE:
+            curvature = information + 2 * self.penalty * (weighted * leverage[:, None]).T @ weighted
+        log_likelihood += 2 * self.penalty * float(np.log(np.diag(factor)).sum())
+        return Point(log_likelihood, gradient, information, curvature)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """Where a fit stands.
+
+    `curvature` is X' W (1 + h) X, minus the derivative of the gradient at fixed leverages h (logit): with the
+    information alone a coupon that has a term to itself (h = 1) makes the steps overshoot for ever.
+    """
+
+    log_likelihood: float
+    gradient: Floats
+    information: Floats
+    curvature: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class _LinkParts:
+    p: Floats
+    log_p: Floats
+    log_q: Floats
+    weight: Floats
+    ratio: Floats
+    log_weight_slope: Floats
+
+
+def _logit(eta: Floats) -> _LinkParts:
+    p, q = special.expit(eta), special.expit(-eta)
+    return _LinkParts(p, special.log_expit(eta), special.log_expit(-eta), p * q, np.ones_like(eta), 1 - 2 * p)
+
+
+def _cloglog(eta: Floats) -> _LinkParts:
+    hazard = np.exp(eta)
+    p = -np.expm1(-hazard)
+    # dp/dη = e^η (1 - p); over p (1 - p) that is e^η / p.
+    ratio = hazard / p
+    q = np.exp(-hazard)
+    return _LinkParts(p, np.log(p), -hazard, hazard * ratio * q, ratio, 2 - hazard - ratio * q)
+
+
+def _solve(matrix: Floats, right: Floats) -> Floats:
+    try:
+        return np.asarray(np.linalg.solve(matrix, right))
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(matrix, right, rcond=None)[0])
+
+
+def _uphill(
+    point_at: Callable[[Floats], Point], b: Floats, direction: Floats, point: Point
+) -> tuple[Floats, Point] | None:
+    """The first of ever shorter steps that does not go down (but for rounding)."""
+    slack = 1e-13 * max(1.0, abs(point.log_likelihood))
+    for halvings in range(30):
+        moved = b + direction / 2**halvings
+        new = point_at(moved)
+        if new.log_likelihood >= point.log_likelihood - slack:
+            return moved, new
+    return None
+
+
+def profile_limits(
+    model: BinomialModel, fit: PenalisedFit, term: int, *, confidence: float = 0.95
+) -> tuple[float | None, float | None]:
+    """Profile limits of one coefficient: where twice the drop of the profile log likelihood is the chi-square quantile.
+
+    None where the search does not settle.
+
+    References
+    ----------
+    D. J. Venzon and S. H. Moolgavkar, "A method for computing profile-likelihood-based confidence intervals", Applied
+    Statistics 37 (1988), 87-94.
+    """
+    target = fit.log_likelihood - float(special.chdtri(1, 1 - confidence)) / 2
+    return _profile_limit(model, fit, term, target, -1.0), _profile_limit(model, fit, term, target, 1.0)
+
+
+def _profile_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: float, side: float) -> float | None:
+    b = fit.coefficients.copy()
+    unit = np.zeros_like(b)
+    unit[term] = 1.0
+    others = unit == 0
+    point = model.at(b)
+    for _ in range(MAX_STEPS):
+        steps = _solve(point.curvature, np.column_stack([point.gradient, unit]))
+        room = 2 * (point.log_likelihood - target) + float(point.gradient @ steps[:, 0])
+        slope = float(steps[term, 1])
+        # Below the target by more than the quadratic can mend: only climb back.
+        pull = side * np.sqrt(room / slope) if room > 0 and slope > 0 else 0.0
+        direction = steps[:, 0] + pull * steps[:, 1]
+        # Gradient per standard deviation: an error e of the other coefficients changes the profile by e² only.
+        slant = np.abs(point.gradient[others]) / np.sqrt(np.diag(point.curvature)[others])
+        if abs(point.log_likelihood - target) < 1e-9 and float(slant.max(initial=0.0)) < 1e-5:
+            return float(b[term])
+        direction *= min(1.0, LARGEST_MOVE / max(float(np.abs(model.design @ direction).max()), LARGEST_MOVE))
+        # Far out the curvature changes quickly: keep within a fair drop of the target.
+        for halvings in range(20):
+            new = model.at(b + direction / 2**halvings)
+            if new.log_likelihood > target - 5:
+                break
+        b, point = b + direction / 2**halvings, new
+    return None
