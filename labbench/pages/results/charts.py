@@ -238,7 +238,7 @@ def strengths(
     ]
     layout: dict[str, Any] = {
         "height": AXES_PX + 30 + (ROW_PX + 10) * len(shown),
-        "xaxis": {"title": {"text": "fracture stress, MPa"}, "rangemode": "tozero"},
+        "xaxis": {"title": {"text": "fracture stress, MPa"}},
         "yaxis": level_axis(labels),
     }
     words = "Cracked-out coupons have no strength left and no point here."

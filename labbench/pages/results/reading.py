@@ -248,14 +248,15 @@ def pair_part(pair: Document, sheet: CouponSheet | None) -> PairPart:
 def combination_part(
     sheet: CouponSheet | None, parameters: Document, *, rows: str, columns: str
 ) -> CombinationPart | None:
-    """The table of two factors: the ones asked for, else resin against lamp, else the first two; None without a factor."""
+    """The table of the factors asked for, else of resin against lamp, else of one factor alone; None without a factor."""
     found = {c.name: c for c in sheet.factors if 0 < len(c.levels) <= MOST_LEVELS_CROSSED} if sheet else {}
     if sheet is None or not found:
         return None
     names = list(found)
-    down = rows if rows in found else next((n for n in names if n.startswith("resin")), names[0])
-    rest = [name for name in names if name != down]
-    across = columns if columns in rest else next((n for n in rest if n.startswith("lamp")), rest[0] if rest else None)
+    down = rows if rows in found else first_called("resin", names) or first_called("lamp", names) or names[0]
+    across = columns if columns in found and columns != down else None
+    if across is None and rows not in found:
+        across = first_called("lamp", [name for name in names if name != down])
     table = combination_table(sheet, down, across, margin=parameters["margin"], confidence=parameters["confidence"])
     states: list[str] = [cell.state for line in table.cells for cell in line if cell.was_run]
     counted_states = (
@@ -294,3 +295,7 @@ def control_parts(sheet: CouponSheet | None) -> tuple[ControlPart, ...]:
                 )
             )
     return tuple(parts)
+
+
+def first_called(word: str, names: Sequence[str]) -> str | None:
+    return next((name for name in names if name.startswith(word)), None)
