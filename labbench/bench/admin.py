@@ -1,0 +1,106 @@
+"""The bench's records to look up with their history; they are corrected on the bench's pages, where the rules look at them."""
+
+from __future__ import annotations
+
+from django.contrib import admin
+
+from labbench.bench.models import (
+    Booking,
+    Deviation,
+    Inspection,
+    Load,
+    LoadPlace,
+    Repair,
+    StrengthTest,
+    TraceFile,
+)
+from labbench.lab.record_admin import LookUpAdmin, LookUpInline
+
+
+@admin.register(Repair)
+class RepairAdmin(LookUpAdmin):
+    list_display = ["coupon", "study", "repaired_at", "technician", "resin_lot", "lamp", "cure_time_s", "dose_mj_cm2"]
+    list_filter = ["lamp", "technician", "resin_lot"]
+    list_select_related = ["coupon__study", "technician", "resin_lot__resin", "lamp"]
+    search_fields = ["coupon__code", "coupon__study__code", "resin_lot__code"]
+    date_hierarchy = "repaired_at"
+
+    @admin.display(ordering="coupon__study__code")
+    def study(self, repair: Repair) -> str:
+        return repair.coupon.study.code
+
+
+class LoadPlaceInline(LookUpInline):
+    model = LoadPlace
+
+
+class BookingInline(LookUpInline):
+    model = Booking
+    fields = ["chamber", "round_number", "step", "planned_start", "planned_end", "started_at", "ended_at"]
+
+
+@admin.register(Load)
+class LoadAdmin(LookUpAdmin):
+    list_display = ["name", "study", "state", "profile", "ready_at", "due_at"]
+    list_filter = ["state"]
+    list_select_related = ["study", "profile"]
+    search_fields = ["name", "study__code"]
+    inlines = [LoadPlaceInline, BookingInline]
+
+
+@admin.register(LoadPlace)
+class LoadPlaceAdmin(LookUpAdmin):
+    list_display = ["coupon", "load", "place"]
+    list_select_related = ["coupon", "load"]
+    search_fields = ["coupon__code", "load__name"]
+
+
+@admin.register(Booking)
+class BookingAdmin(LookUpAdmin):
+    list_display = ["load", "chamber", "round_number", "step", "planned_start", "planned_end", "started_at", "ended_at"]
+    list_filter = ["chamber"]
+    list_select_related = ["load", "chamber", "step"]
+    search_fields = ["load__name", "load__study__code"]
+    date_hierarchy = "planned_start"
+
+
+@admin.register(TraceFile)
+class TraceFileAdmin(LookUpAdmin):
+    list_display = ["filename", "load", "starts_at", "ends_at", "uploaded_at", "uploaded_by"]
+    list_select_related = ["load", "uploaded_by"]
+    search_fields = ["filename", "sha256", "load__study__code"]
+
+
+@admin.register(Inspection)
+class InspectionAdmin(LookUpAdmin):
+    list_display = ["coupon", "study", "round_number", "step_number", "outcome", "failure_mode", "inspector", "seen_at"]
+    list_filter = ["outcome", "inspector", "round_number"]
+    list_select_related = ["coupon__study", "inspector"]
+    search_fields = ["coupon__code", "coupon__study__code", "failure_mode"]
+    date_hierarchy = "seen_at"
+
+    @admin.display(ordering="coupon__study__code")
+    def study(self, inspection: Inspection) -> str:
+        return inspection.coupon.study.code
+
+
+@admin.register(StrengthTest)
+class StrengthTestAdmin(LookUpAdmin):
+    list_display = ["coupon", "study", "method", "force_n", "stress_mpa", "origin", "tested_at", "tested_by"]
+    list_filter = ["method", "origin"]
+    list_select_related = ["coupon__study", "tested_by"]
+    search_fields = ["coupon__code", "coupon__study__code"]
+    date_hierarchy = "tested_at"
+
+    @admin.display(ordering="coupon__study__code")
+    def study(self, test: StrengthTest) -> str:
+        return test.coupon.study.code
+
+
+@admin.register(Deviation)
+class DeviationAdmin(LookUpAdmin):
+    list_display = ["kind", "study", "load", "coupon", "happened_at", "description", "is_found_by_rule", "recorded_by"]
+    list_filter = ["kind", "is_found_by_rule"]
+    list_select_related = ["study", "load", "coupon", "recorded_by"]
+    search_fields = ["description", "reason", "study__code", "coupon__code"]
+    date_hierarchy = "happened_at"
