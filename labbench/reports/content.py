@@ -109,7 +109,7 @@ def factor_content(factor: Document, confidence: float, factors: Sequence[str]) 
     name = factor["factor"]
     figures = (share_figure(factor, confidence=confidence), survival_figure(factor, confidence=confidence))
     return {
-        "label": factor_label(name),
+        "label": sentence(factor_label(name)).rstrip("."),
         "verdict": verdict_line(factor)[1],
         "words": verdict_words(factor.get("verdict"), factors),
         "association": sentence(plainly(factor.get("sentence", ""), factors)),

@@ -71,7 +71,7 @@ def survival_figure(factor: Document, *, confidence: float) -> Figure | None:
     if not levels:
         return None
     last = max(step["round"] for level in levels for step in level["survival"])
-    left, width, height, top = 60, WIDTH - 60 - 20, 190, 12
+    left, width, height, top = 60, WIDTH - 60 - 20, 190, 26
     end = last + 0.35
 
     def at(rounds: float, share: float) -> tuple[float, float]:
@@ -127,7 +127,7 @@ def survival_axes(left: float, width: float, top: float, height: float, last: in
             text(x, top + height + 19, number_text(number), anchor="middle"),
         ]
     parts.append(text(left + width, top + height + 34, "round", anchor="end"))
-    parts.append(text(left + 8, top + 10, "still holding, %"))
+    parts.append(text(left - 5, top - 12, "still holding, %"))
     return "".join(parts)
 
 
