@@ -164,10 +164,11 @@ def _last_two(a: float, b: float, left: Counts, weight: Floats, paths: Floats, l
     edges = (
         np.concatenate(([0], np.flatnonzero(np.diff(left)) + 1, [len(left)])) if len(left) else np.zeros(1, dtype=int)
     )
+    log_a, log_b = log_choose(a, np.arange(a + 1)), log_choose(b, np.arange(b + 1))
     for start, stop in pairwise(edges):
-        m = float(left[start])
-        x = np.arange(max(0.0, m - b), min(a, m) + 1)
-        logs = np.sort(log_choose(a, x) + log_choose(b, m - x))
+        m = int(left[start])
+        first, last = max(0, m - int(b)), min(int(a), m)
+        logs = np.sort(log_a[first : last + 1] + log_b[m - last : m - first + 1][::-1])
         here = slice(start, stop)
         allowed = np.searchsorted(logs, limit - weight[here], side="right")
         # The running total is scaled by its own largest term, which keeps far tails from vanishing.

@@ -37,14 +37,30 @@ class RiskTable:
     failed: Floats
 
 
-def risk_table(times: Floats, is_failed: NDArray[np.bool_], codes: NDArray[np.int64], groups: int) -> RiskTable:
-    """Counts at every distinct time; a coupon is at risk up to and including its own time."""
+def risk_table(
+    times: Floats,
+    is_failed: NDArray[np.bool_],
+    codes: NDArray[np.int64],
+    groups: int,
+    *,
+    strata: NDArray[np.int64] | None = None,
+) -> RiskTable:
+    """Counts at every distinct time (of every stratum, one after the other); at risk up to and including the own time."""
     distinct, position = np.unique(times, return_inverse=True)
+    stratum = (
+        np.zeros(len(times), dtype=np.int64) if strata is None else np.unique(strata, return_inverse=True)[1].ravel()
+    )
+    rows, position = np.unique(stratum * max(len(distinct), 1) + position.ravel(), return_inverse=True)
+    distinct, stratum = distinct[rows % max(len(distinct), 1)], rows // max(len(distinct), 1)
     shape = (len(distinct), groups)
     cell = position * groups + codes
     leaving = np.bincount(cell, minlength=shape[0] * groups).reshape(shape).astype(float)
     failed = np.bincount(cell[is_failed], minlength=shape[0] * groups).reshape(shape).astype(float)
     at_risk = np.cumsum(leaving[::-1], axis=0)[::-1]
+    if strata is not None and len(stratum):
+        # What the strata behind still hold does not count.
+        behind = np.vstack([at_risk, np.zeros((1, groups))])
+        at_risk = at_risk - behind[np.searchsorted(stratum, stratum, side="right")]
     return RiskTable(distinct.astype(float), at_risk, failed)
 
 
@@ -123,10 +139,7 @@ def log_rank(
     ed. (Springer, 2003), sec. 7.3 and 7.5.
     """
     method = "log-rank test" + (", stratified by block" if strata is not None else "")
-    score, covariance = np.zeros(groups), np.zeros((groups, groups))
-    for part in _parts(strata, len(times)):
-        part_score, part_covariance = log_rank_score(risk_table(times[part], is_failed[part], codes[part], groups))
-        score, covariance = score + part_score, covariance + part_covariance
+    score, covariance = log_rank_score(risk_table(times, is_failed, codes, groups, strata=strata))
     n_used = len(times)
     if len(np.unique(codes)) < 2:
         return not_computed(method, "fewer than two levels have coupons", n_used=n_used)
@@ -150,11 +163,3 @@ def log_rank_score(table: RiskTable) -> tuple[Floats, Floats]:
     weight = np.where(n > 1, d * (n - d) / np.maximum(n - 1, 1), 0.0)
     covariance = np.diag(weight @ share) - (share * weight[:, None]).T @ share
     return score, covariance
-
-
-def _parts(strata: NDArray[np.int64] | None, n: int) -> list[NDArray[np.int64]]:
-    """Row numbers of each stratum."""
-    if strata is None:
-        return [np.arange(n)]
-    order = np.argsort(strata, kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(strata[order])) + 1) if n else []
