@@ -22,13 +22,14 @@ from labbench.science.confirmation import (
     counted,
 )
 from labbench.science.confounding import Confounding, confounded_pairs
+from labbench.science.coupon_meaning import CouponMeaning, coupon_meanings
 from labbench.science.evidence import ModelForm, Posterior, posterior
 from labbench.science.hypotheses import NONE, NONE_ANY, ClassWeights, Integers, hypotheses
 from labbench.science.next_load import SMALL_GAIN_NATS, groups, informative_load
 from labbench.science.outlook import outlook
 from labbench.science.sheet import CouponSheet, Level, RunnableLevels
 from labbench.science.suspects import Suspects, suspects
-from labbench.science.verdicts import Findings, Verdict, effect_probabilities, percent, verdict
+from labbench.science.verdicts import Findings, Verdict, coupons_without, effect_probabilities, percent, verdict
 
 # Causes less likely than this are not listed.
 LISTED = 1e-3
@@ -36,10 +37,11 @@ LISTED = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class NextCoupon:
-    """A combination to run, on `count` coupons."""
+    """A combination to run, on `count` coupons; `meaning` says why and what its outcomes would mean."""
 
     levels: dict[str, Level]
     count: int
+    meaning: CouponMeaning
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +152,7 @@ def isolate(
     gains: tuple[float, ...] = ()
     if next_count and not is_confirmed:
         picks, gains = _next_load(found, row, is_isolated, table, could_run, impossible, next_count, warnings, rng)
+    proposed = counted(picks)
     seen_ahead = outlook(found, could_run, rng=rng)
     findings = Findings(
         found,
@@ -158,6 +161,7 @@ def isolate(
         effect_probabilities(found, margin=margin),
         confounded_pairs(found, table.data, impossible),
         table.coupons,
+        coupons_without(found, row, table.data),
         seen_ahead,
         margin,
     )
@@ -177,7 +181,10 @@ def isolate(
         isolated_probability=probability if is_isolated else None,
         confirmed=is_confirmed,
         confirmation=confirming,
-        next_coupons=tuple(NextCoupon(_full_levels(sheet, table, codes), count) for codes, count in counted(picks)),
+        next_coupons=tuple(
+            NextCoupon(_full_levels(sheet, table, codes), count, meaning)
+            for (codes, count), meaning in zip(proposed, coupon_meanings(found, proposed), strict=True)
+        ),
         gains_nats=gains,
         sentence=_sentence(found, causes, row, probability if is_isolated else None, confirming, len(table.data)),
         warnings=tuple(warnings),

@@ -29,7 +29,7 @@ from labbench.science.hypotheses import Hypotheses, Integers, Suspect, hypothese
 from labbench.science.multiplicity import holm
 from labbench.science.next_load import groups, informative_load
 from labbench.science.outlook import Outlook
-from labbench.science.verdicts import Findings, effect_probabilities, verdict
+from labbench.science.verdicts import Findings, coupons_without, effect_probabilities, verdict
 
 Truth = Literal["single", "both", "either", "graded", "none"]
 Strategy = Literal["sequential", "one at a time", "factorial", "array"]
@@ -279,6 +279,7 @@ def _clears(found: Posterior, row: int, isolated: float | None, data: Runs, guil
         effect_probabilities(found, margin=0.15),
         confounded_pairs(found, data, ()),
         tuple(np.bincount(data.codes[:, f], minlength=len(s.levels)).astype(np.int64) for f, s in enumerate(suspects)),
+        coupons_without(found, row, data),
         Outlook(None, (None,) * len(suspects)),
         0.15,
     )

@@ -11,7 +11,7 @@ import numpy as np
 from labbench.science.beta_differences import chance_above, chance_of_spread
 from labbench.science.confirmation import ISOLATED
 from labbench.science.confounding import Confounding
-from labbench.science.evidence import ANY, Posterior, has_two_sides
+from labbench.science.evidence import ANY, Posterior, Runs, has_two_sides
 from labbench.science.hypotheses import SHAPE_FREE, Integers, level_text
 from labbench.science.next_load import COUPONS_PER_LEVEL
 from labbench.science.outlook import Outlook
@@ -20,6 +20,8 @@ from labbench.science.sheet import Level
 State = Literal["implicated", "cleared", "confounded", "undecided"]
 # Largest probability of an effect above the margin, and of taking part in the cause, that lets a factor go.
 LEAST_DOUBT = 0.05
+# Coupons per level that must lack the likeliest cause. A choice, tried by simulation.
+COUPONS_WITHOUT_CAUSE = 2
 # A shape-free hypothesis of a factor with more levels counts as an effect above the margin without the integral.
 MOST_LEVELS_FOR_SPREAD = 60
 
@@ -97,8 +99,8 @@ class Findings:
         Probability of that cause if it is isolated.
     effects : tuple of float
     confounded : tuple of Confounding
-    coupons : tuple of ndarray of int
-        Coupons that ran per level of each factor.
+    coupons, without_cause : tuple of ndarray of int
+        Coupons that ran per level of each factor: all, and those without the accused levels of `row`.
     outlook : Outlook
     margin : float
     """
@@ -109,6 +111,7 @@ class Findings:
     effects: tuple[float, ...]
     confounded: tuple[Confounding, ...]
     coupons: tuple[Integers, ...]
+    without_cause: tuple[Integers, ...]
     outlook: Outlook
     margin: float
 
@@ -116,8 +119,9 @@ class Findings:
 def verdict(findings: Findings, factor: int) -> Verdict:
     """The verdict on factor number `factor`, by the rules in this order.
 
-    implicated: part of the isolated cause; cleared: P(|effect| > margin) <= 0.05, each level has at least 3 coupons and
-    no factor with guilt above 0.05 is aliased with it; confounded: aliased, and both have guilt above 0.05; undecided:
+    implicated: part of the isolated cause; cleared: P(|effect| > margin) <= 0.05, each level has at least 3 coupons,
+    at least 2 of them without the likeliest cause (where that is present a second cause does not show), and no factor
+    with guilt above 0.05 is aliased with it; confounded: aliased, and both have guilt above 0.05; undecided:
     else.
     """
     found = findings.posterior
@@ -128,12 +132,23 @@ def verdict(findings: Findings, factor: int) -> Verdict:
     if findings.isolated_probability is not None and bool(found.hypotheses.uses(factor)[findings.row]):
         level = accused_level(found, findings.row, factor)
         return Verdict(name, "implicated", level, guilt, effect, (), _implicated(findings, factor))
-    scarce = np.flatnonzero(findings.coupons[factor] < COUPONS_PER_LEVEL)
+    scarce = np.flatnonzero(
+        (findings.coupons[factor] < COUPONS_PER_LEVEL) | (findings.without_cause[factor] < COUPONS_WITHOUT_CAUSE)
+    )
     if effect <= LEAST_DOUBT and not len(scarce) and not partners:
         return Verdict(name, "cleared", None, guilt, effect, (), _cleared(findings, factor))
     if partners and guilt > LEAST_DOUBT:
         return Verdict(name, "confounded", None, guilt, effect, partners, _confounded(findings, name, partners))
     return Verdict(name, "undecided", None, guilt, effect, (), _undecided(findings, factor, effect, scarce, partners))
+
+
+def coupons_without(found: Posterior, row: int, data: Runs) -> tuple[Integers, ...]:
+    """Coupons per level of each factor that don't have the accused levels; all where nothing or no level is accused."""
+    exposed = found.hypotheses.exposed(np.array([row]), data.codes)[0]
+    return tuple(
+        np.bincount(data.codes[~exposed, factor], minlength=len(suspect.levels)).astype(np.int64)
+        for factor, suspect in enumerate(found.hypotheses.suspects)
+    )
 
 
 def accused_level(found: Posterior, row: int, factor: int) -> Level | None:
@@ -231,7 +246,11 @@ def _undecided(findings: Findings, factor: int, effect: float, scarce: Integers,
     coupons = findings.coupons[factor]
     if not coupons.sum():
         return "No test coupon with this factor known has been through a round yet."
-    short = int((COUPONS_PER_LEVEL - coupons[scarce]).sum())
+    short = int(
+        np.maximum(
+            COUPONS_PER_LEVEL - coupons[scarce], COUPONS_WITHOUT_CAUSE - findings.without_cause[factor][scarce]
+        ).sum()
+    )
     if np.count_nonzero(coupons) == 1:
         only = _levels(findings, factor, np.flatnonzero(coupons))
         sentence = f"Only {only} has been run, so nothing can be said about it (probability {percent(guilt)})."
@@ -243,11 +262,7 @@ def _undecided(findings: Findings, factor: int, effect: float, scarce: Integers,
             "too much to clear it, too little to accuse it."
         )
     elif len(scarce):
-        levels = _levels(findings, factor, scarce)
-        return (
-            f"Most likely harmless (probability of an effect {percent(effect)}), but {levels} "
-            f"was run on fewer than {COUPONS_PER_LEVEL} coupons: {short} more would do."
-        )
+        return _scarce(findings, factor, scarce, effect, short)
     else:
         sentence = (
             f"Most likely harmless (probability of an effect {percent(effect)}), "
@@ -257,6 +272,19 @@ def _undecided(findings: Findings, factor: int, effect: float, scarce: Integers,
         sentence += f" Never run: {_levels(findings, factor, never)}."
     more = findings.outlook.to_settle[factor]
     return sentence + _more(None if more is None else max(more, short), findings, "settle")
+
+
+def _scarce(findings: Findings, factor: int, scarce: Integers, effect: float, short: int) -> str:
+    harmless = f"Most likely harmless (probability of an effect {percent(effect)}), but"
+    more = f"{short} more would do" if short > 1 else "1 more would do"
+    few = scarce[findings.coupons[factor][scarce] < COUPONS_PER_LEVEL]
+    if len(few):
+        return f"{harmless} {_levels(findings, factor, few)} was run on fewer than {COUPONS_PER_LEVEL} coupons: {more}."
+    cause = findings.posterior.hypotheses.text(findings.row)
+    return (
+        f"{harmless} {_levels(findings, factor, scarce)} was run on fewer than {COUPONS_WITHOUT_CAUSE} coupons "
+        f"without {cause}, where a second cause would show: {more}."
+    )
 
 
 def _more(coupons: int | None, findings: Findings, verb: str) -> str:
