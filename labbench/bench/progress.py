@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-from django.db.models import Count, QuerySet
+from django.db.models import Count
 
-from labbench.bench.models import Load, Repair, StrengthTest
+from labbench.bench.models import Repair, StrengthTest
+from labbench.formats.factor_levels import natural_order
 from labbench.studies.models import Coupon, Study
 from labbench.studies.queries import round_counts
 
@@ -48,6 +50,7 @@ def named_rounds(planned: int) -> list[int]:
     return list(range(1, planned + 1)) if planned <= 6 else [1, (planned + 1) // 2, planned]
 
 
-def loads_with_counts(study: Study) -> QuerySet[Load]:
-    """The loads of a study with the number of their coupons."""
-    return study.loads.select_related("profile").annotate(coupons=Count("places")).order_by("name")
+def loads_with_counts(study: Study) -> list[Any]:
+    """The loads of a study with the number of their coupons; Load 2 before Load 10."""
+    loads = study.loads.select_related("profile").annotate(coupons=Count("places")).order_by()
+    return sorted(loads, key=lambda load: natural_order(load.name))

@@ -36,10 +36,11 @@ def factors(request: HttpRequest, code: str) -> HttpResponse:
         else:
             messages.success(request, f"{made.name} is a factor now. Which levels does it have?")
             return redirect("study-levels", code, made.pk)
-    counts = level_counts(study)
+    present = list(factors_with_levels(study))
+    counts = level_counts(present)
     shown = [
         {"factor": factor, "levels": [{"level": level, "coupons": counts.get(level.pk, 0)} for level in factor.levels.all()]}
-        for factor in factors_with_levels(study)
+        for factor in present
     ]
     return render(request, "studies/factors.html", {"study": study, "factors": shown, "form": form})
 

@@ -45,7 +45,7 @@ class CouponFilter(django_filters.FilterSet):
     )
     role = django_filters.ChoiceFilter(choices=Coupon.Role, empty_label="any role")
     stage = django_filters.ChoiceFilter(choices=Coupon.Stage, empty_label="any stage")
-    load = django_filters.ChoiceFilter(method="in_load", empty_label="any load")
+    load = django_filters.ChoiceFilter(method="in_load", label="load", empty_label="any load")
     edge = django_filters.ChoiceFilter(
         method="near_edge",
         label="edge",
@@ -67,6 +67,20 @@ class CouponFilter(django_filters.FilterSet):
             )
             made.parent, made.model, made.field_name = self, Coupon, str(factor.pk)
             self.filters[f"level_{factor.pk}"] = made
+
+    @property
+    def own_fields(self) -> list[Any]:
+        """The fields that every study has."""
+        return [field for field in self.form if not field.name.startswith("level_")]
+
+    @property
+    def level_fields(self) -> list[Any]:
+        """One field a factor."""
+        return [field for field in self.form if field.name.startswith("level_")]
+
+    @property
+    def has_chosen_level(self) -> bool:
+        return any(field.value() for field in self.level_fields)
 
     def in_load(self, rows: QuerySet[Coupon], name: str, value: str) -> QuerySet[Coupon]:
         return rows.filter(load_place=None) if value == NOT_KNOWN else rows.filter(load_place__load=value)

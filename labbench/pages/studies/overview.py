@@ -35,7 +35,7 @@ def study(request: HttpRequest, code: str) -> HttpResponse:
     shown = study_or_404(code)
     hidden = is_blinded(request.user, shown)
     factors = list(factors_with_levels(shown))
-    loads = list(loads_with_counts(shown))
+    loads = loads_with_counts(shown)
     context = {
         "study": shown,
         "is_hidden": hidden,
@@ -47,7 +47,7 @@ def study(request: HttpRequest, code: str) -> HttpResponse:
     roles = role_counts(shown)
     parts = stage_parts(stage_counts([shown.pk]).get(shown.pk, {}))
     context |= {
-        "factors": [] if hidden else with_counts(factors, level_counts(shown)),
+        "factors": [] if hidden else with_counts(factors, level_counts(factors)),
         "factor_count": len(factors),
         "parts": parts,
         "total": sum(roles.values()),

@@ -14,6 +14,7 @@ from labbench.formats.faults import Fault
 
 FIRST_ROWS = 12
 MOST_FAULTY_ROWS = 200
+FIRST_FAULTS = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ class Preview:
 
     header: tuple[PreviewCell, ...]
     rows: tuple[PreviewRow, ...]
-    general: tuple[Fault, ...]
+    first_faults: tuple[Fault, ...]
     faults: int
     faulty_rows_not_shown: int
     rows_in_all: int
@@ -47,15 +48,12 @@ def preview_of(reading: SheetReading, faults: Sequence[Fault]) -> Preview:
     places = {name: at for at, name in reversed(list(enumerate(reading.columns)))}
     by_row: dict[int, dict[int, list[str]]] = {}
     in_header: dict[int, list[str]] = {}
-    general = []
     for fault in faults:
         at = places.get(fault.column or "", -1)
         if fault.row is not None and fault.row != reading.header_row:
             by_row.setdefault(fault.row, {}).setdefault(at, []).append(fault.message)
         elif at >= 0:
             in_header.setdefault(at, []).append(fault.message)
-        else:
-            general.append(fault)
     faulty = sorted(by_row)
     texts = RowTexts(reading)
     numbers = sorted({*reading.row_numbers[:FIRST_ROWS], *faulty[:MOST_FAULTY_ROWS]})
@@ -73,7 +71,7 @@ def preview_of(reading: SheetReading, faults: Sequence[Fault]) -> Preview:
     return Preview(
         header=header,
         rows=tuple(rows),
-        general=tuple(general),
+        first_faults=tuple(faults[:FIRST_FAULTS]),
         faults=len(faults) + reading.faults_left_out,
         faulty_rows_not_shown=max(0, len(faulty) - MOST_FAULTY_ROWS),
         rows_in_all=len(reading.coupon_row_numbers),

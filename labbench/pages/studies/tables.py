@@ -14,7 +14,7 @@ from django.utils.safestring import mark_safe
 from labbench.analysis.verdicts import StudyVerdict
 from labbench.pages.tables import CodeColumn, MarkColumn, QuantityColumn, SelectColumn
 from labbench.pages.templatetags.marks import mark
-from labbench.pages.templatetags.quantities import absent
+from labbench.pages.templatetags.quantities import absent, day
 from labbench.studies.models import Coupon, CouponLevel, Factor, Study
 from labbench.studies.queries import level_of
 
@@ -37,11 +37,10 @@ class StudyTable(tables.Table):
 
     code = tables.Column(linkify=("study", {"code": tables.A("code")}))
     title = tables.Column(attrs={"td": {"class": "long-text"}})
-    state = MarkColumn()
+    state = tables.Column()
     progress = tables.Column(empty_values=(), orderable=False, verbose_name="Coupons by stage", accessor="pk")
     verdict = tables.Column(empty_values=(), orderable=False, verbose_name="Last analysis", accessor="pk")
     lead = tables.Column(order_by=("lead__last_name", "lead__username"))
-    started_on = tables.DateColumn(format="j M Y", verbose_name="Started")
 
     class Meta:
         order_by_field = "sort"
@@ -51,6 +50,11 @@ class StudyTable(tables.Table):
         super().__init__(*args, **extra)
         self.coupons: dict[int, dict[str, int]] = {}
         self.verdicts: dict[int, StudyVerdict] = {}
+
+    def render_state(self, record: Study) -> str:
+        on = record.closed_on or record.started_on
+        since = format_html('<br><span class="soft">since {}</span>', day(on)) if on else ""
+        return mark(record.state, record.get_state_display()) + since
 
     def render_progress(self, record: Study) -> str:
         parts = stage_parts(self.coupons.get(record.pk, {}))
