@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-import atexit
 import os
-import shutil
-import tempfile
 
-# Before Django reads its settings: tests never touch the data of a running installation.
-os.environ["LABBENCH_DATA_DIR"] = tempfile.mkdtemp(prefix="labbench-tests-")
-atexit.register(shutil.rmtree, os.environ["LABBENCH_DATA_DIR"], ignore_errors=True)
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
 
 import pytest

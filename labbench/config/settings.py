@@ -11,9 +11,12 @@ LABBENCH_SURVEY_VALID_DAYS  days a lamp survey is good for; default 90
 LABBENCH_DEBUG          1 for development only
 """
 
+import atexit
 import os
 import secrets
+import shutil
 import sys
+import tempfile
 from pathlib import Path
 
 import dj_database_url
@@ -29,6 +32,10 @@ def switch(name: str) -> bool:
     return os.environ.get(name, "").strip().lower() in {"1", "true", "yes", "on"}
 
 
+if UNDER_TEST:
+    # Here, because pytest reads the settings before any conftest: tests never touch a running installation, or each other.
+    os.environ["LABBENCH_DATA_DIR"] = tempfile.mkdtemp(prefix="labbench-tests-")
+    atexit.register(shutil.rmtree, os.environ["LABBENCH_DATA_DIR"], ignore_errors=True)
 DATA_DIR = Path(os.environ.get("LABBENCH_DATA_DIR") or BASE_DIR / "var").resolve()
 try:
     DATA_DIR.mkdir(parents=True, exist_ok=True)
