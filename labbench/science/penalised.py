@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg, special
+from scipy import special
 
 from labbench.science.findings import Floats
 
@@ -80,6 +80,8 @@ class BinomialModel:
         b = np.zeros(terms) if start is None else start.astype(float).copy()
         moving = np.ones(terms, dtype=bool) if free is None else free
         point = self.at(b)
+        if not np.isfinite(point.log_likelihood):
+            return PenalisedFit(b, point.information, point.log_likelihood, False)
         for _ in range(MAX_STEPS):
             gradient = point.gradient[moving]
             direction = np.zeros_like(b)
@@ -110,7 +112,7 @@ class BinomialModel:
         except np.linalg.LinAlgError:
             return Point(-np.inf, np.zeros_like(b), information, information)
         # Diagonal of W½ X (X'WX)⁻¹ X' W½, by a product with the small inverse: much faster than solving for every row.
-        half = weighted @ linalg.inv(factor, check_finite=False).T
+        half = weighted @ np.linalg.inv(factor).T
         leverage = np.einsum("ij,ij->i", half, half)
         gradient = self.design.T @ (working + self.penalty * leverage * parts.log_weight_slope)
         curvature = information

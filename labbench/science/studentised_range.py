@@ -8,8 +8,10 @@ from __future__ import annotations
 import numpy as np
 from scipy import optimize, special
 
-NODES, WEIGHTS = np.polynomial.legendre.leggauss(96)
-OUTER_NODES, OUTER_WEIGHTS = np.polynomial.legendre.leggauss(128)
+NODES, WEIGHTS = np.polynomial.legendre.leggauss(64)
+# Few degrees of freedom have a long tail of small standard deviations.
+FEW_DF = 5
+WIDE_NODES, WIDE_WEIGHTS = np.polynomial.legendre.leggauss(160)
 # Beyond 8.5 standard deviations the normal density adds nothing.
 REACH = 8.5
 
@@ -28,11 +30,12 @@ def studentised_range_tail(q: float, groups: int, df: float) -> float:
     """
     if q <= 0:
         return 1.0
+    nodes, weights = (WIDE_NODES, WIDE_WEIGHTS) if df < FEW_DF else (NODES, WEIGHTS)
     # s² df is chi-square; between far quantiles, and over log s, the integrand is smooth.
     low, high = (0.5 * np.log(special.chdtri(df, 1 - p) / df) for p in (1e-15, 1 - 1e-15))
-    log_s = (low + high) / 2 + (high - low) / 2 * OUTER_NODES
+    log_s = (low + high) / 2 + (high - low) / 2 * nodes
     log_density = df * log_s - df * np.exp(2 * log_s) / 2
-    weight = OUTER_WEIGHTS * np.exp(log_density - log_density.max())
+    weight = weights * np.exp(log_density - log_density.max())
     weight /= weight.sum()
     z = REACH * NODES[:, None]
     w = q * np.exp(log_s)

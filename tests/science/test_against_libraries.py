@@ -232,6 +232,7 @@ def test_kruskal_wallis_and_welch(pairs):
 
 
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=12))
+@settings(max_examples=10)
 def test_holm(p_values):
     assert holm(p_values) == pytest.approx(multipletests(p_values, method="holm")[1], rel=1e-12, abs=1e-300)
 
