@@ -92,6 +92,19 @@ def confounded_pairs(posterior: Posterior, data: Runs, impossible: Impossible) -
     return tuple(found)
 
 
+def never_shared_a_load(posterior: Posterior, row: int, data: Runs) -> bool:
+    """Whether every load held only coupons with, or only coupons without, what the hypothesis accuses.
+
+    A load that went wrong would then look like this cause. False where loads are not known, or only one is.
+    """
+    exposed = posterior.hypotheses.exposed(np.array([row]), data.codes)[0]
+    sides: dict[str, set[bool]] = {}
+    for block, is_exposed in zip(data.blocks, exposed, strict=True):
+        if block is not None:
+            sides.setdefault(str(block), set()).add(bool(is_exposed))
+    return all(len(side) == 1 for side in sides.values()) and len(set().union(*sides.values())) == 2
+
+
 def _leaders_agree(posterior: Posterior, f: int, g: int) -> bool:
     """Whether the likeliest hypotheses of either factor alone are both in play and equally supported."""
     uses_f, uses_g = posterior.hypotheses.uses(f), posterior.hypotheses.uses(g)

@@ -8,6 +8,7 @@ analysed alone agrees (`confirmation`). Not in the model: effects of the load, t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -21,18 +22,23 @@ from labbench.science.confirmation import (
     confirmation_load,
     counted,
 )
-from labbench.science.confounding import Confounding, confounded_pairs
+from labbench.science.confounding import Confounding, confounded_pairs, never_shared_a_load
 from labbench.science.coupon_meaning import CouponMeaning, coupon_meanings
 from labbench.science.evidence import ModelForm, Posterior, posterior
 from labbench.science.hypotheses import NONE, NONE_ANY, ClassWeights, Integers, hypotheses
-from labbench.science.next_load import SMALL_GAIN_NATS, groups, informative_load
+from labbench.science.next_load import SMALL_GAIN_NATS, Branches, groups, informative_load
 from labbench.science.outlook import outlook
 from labbench.science.sheet import CouponSheet, Level, RunnableLevels
 from labbench.science.suspects import Suspects, suspects
-from labbench.science.verdicts import Findings, Verdict, coupons_without, effect_probabilities, percent, verdict
+from labbench.science.verdicts import Findings, Verdict, coupons_without, effect_probabilities, listed, percent, verdict
 
 # Causes less likely than this are not listed.
 LISTED = 1e-3
+# From this probability on a cause is looked at for having its own loads.
+LIKELY = 0.5
+
+
+Stop = Literal["confirmed", "nothing found", "not worth more"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +82,11 @@ class Isolation:
     guilt : dict
         Probability per factor of taking part in the cause.
     coupons_used : int
+    best_gain_nats : float or None
+        Expected information of the one coupon that tells most now; None where none can be run.
+    stop : {"confirmed", "nothing found", "not worth more"} or None
+        Why to end the study: the cause is confirmed; it is confirmed that no listed factor is the cause; no coupon is
+        expected to tell 0.05 nats. None where it should go on.
     coupons_to_isolate : int or None
         Further coupons expected until a cause is isolated (simulated median); None where more than can be foreseen.
     """
@@ -95,6 +106,8 @@ class Isolation:
     form: ModelForm
     guilt: dict[str, float]
     coupons_used: int
+    best_gain_nats: float | None
+    stop: Stop | None
     coupons_to_isolate: int | None
 
 
@@ -153,6 +166,13 @@ def isolate(
     if next_count and not is_confirmed:
         picks, gains = _next_load(found, row, is_isolated, table, could_run, impossible, next_count, warnings, rng)
     proposed = counted(picks)
+    best_gain = None
+    if len(could_run):
+        best_gain = max(float(Branches.start(groups(found, could_run)).gains().max()), 0.0)
+    if probability >= LIKELY and never_shared_a_load(found, row, table.data):
+        warnings.append(
+            f"Coupons with and without {space.text(row)} never shared a load: a bad load would look the same."
+        )
     seen_ahead = outlook(found, could_run, rng=rng)
     findings = Findings(
         found,
@@ -192,6 +212,8 @@ def isolate(
         form=table.data.form,
         guilt={suspect.name: found.guilt(number) for number, suspect in enumerate(table.factors)},
         coupons_used=len(table.data),
+        best_gain_nats=best_gain,
+        stop=_stop(space.text(row), is_isolated, is_confirmed, best_gain),
         coupons_to_isolate=None if is_isolated else seen_ahead.to_isolate,
     )
 
@@ -210,6 +232,14 @@ def listed_causes(found: Posterior) -> tuple[tuple[str, float], ...]:
     if none > LISTED:
         causes.append((NONE, min(none, 1.0)))
     return tuple(sorted(causes, key=lambda cause: (-round(cause[1], 12), cause[0])))
+
+
+def _stop(cause: str, is_isolated: bool, is_confirmed: bool, best_gain: float | None) -> Stop | None:
+    if is_confirmed:
+        return "nothing found" if cause == NONE else "confirmed"
+    if not is_isolated and (best_gain is None or best_gain < SMALL_GAIN_NATS):
+        return "not worth more"
+    return None
 
 
 def _full_levels(sheet: CouponSheet, table: Suspects, codes: tuple[int, ...]) -> dict[str, Level]:
@@ -266,9 +296,11 @@ def _sentence(
     if not found.hypotheses.suspects:
         return "No factor was varied: nothing can be said about the cause."
     if isolated_probability is None:
-        likeliest, probability = causes[0]
-        words = "that none of the listed factors matters" if likeliest == NONE else likeliest
-        return f"The cause is not isolated yet; likeliest is {words} ({percent(probability)})."
+        probability = causes[0][1]
+        equal = [cause for cause, other in causes if abs(other - probability) < 1e-9][:3]
+        words = listed(["that none of the listed factors matters" if cause == NONE else cause for cause in equal])
+        verb, each = ("is", "") if len(equal) == 1 else ("are", " each")
+        return f"The cause is not isolated yet; likeliest {verb} {words} ({percent(probability)}{each})."
     cause, chance = found.hypotheses.text(row), percent(isolated_probability)
     if cause == NONE:
         any_rate = float(found.probability[found.hypotheses.kinds == NONE_ANY].sum())

@@ -84,6 +84,33 @@ def test_a_further_load_confirms_and_the_study_ends():
     assert "confirmed" in found.sentence
 
 
+def test_the_study_stops_by_itself():
+    """Confirmed; nothing on the list; or no coupon would tell anything. Else it goes on."""
+    assert search(confirmed_sheet()).stop == "confirmed"
+    assert search(broken()).stop is None
+    assert search(aliased()).stop is None
+    resin, lamp = (["R1"] * 2 + ["R2"] * 2) * 13, ["L1", "L2"] * 26
+    nothing = sheet({"resin": resin, "lamp": lamp}, [0] * 52, blocks=["load 1"] * 40 + ["load 2"] * 12)
+    assert search(nothing).stop == "nothing found"
+    runnable = RunnableLevels(
+        {"resin": ("R1", "R2"), "lamp": ("L1", "L2")}, ({"resin": "R1", "lamp": "L2"}, {"resin": "R2", "lamp": "L1"})
+    )
+    found = search(aliased(), runnable=runnable)
+    assert (found.stop, found.best_gain_nats) == ("not worth more", pytest.approx(0.0062, abs=2e-4))
+
+
+def test_a_bad_load_could_look_like_the_cause():
+    apart = broken(blocks=["load 1"] * 3 + ["load 2"] * 3 + ["load 1"] * 2 + ["load 2"] * 2)
+    assert any("never shared a load" in warning for warning in search(apart).warnings)
+    together = broken(blocks=["load 1"] * 6 + ["load 2"] * 4)
+    assert not any("never shared a load" in warning for warning in search(together).warnings)
+    assert not any("never shared a load" in warning for warning in search(broken()).warnings)
+
+
+def test_equal_causes_are_named_together():
+    assert "likeliest are lamp = L1 and resin = R1 (38 % each)" in search(aliased()).sentence
+
+
 def test_without_loads_nothing_is_confirmed():
     table = confirmed_sheet()
     found = search(replace(table, blocks=np.array([None] * 18, dtype=object)), next_count=8)
