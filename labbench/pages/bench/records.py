@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied, ValidationError
+from django.db.models import Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -56,9 +57,9 @@ def add_refusal(form: forms.Form, refused: ValidationError) -> None:
         form.add_error(name if name in form.fields else None, faults)
 
 
-def sent_again(kind: str, coupon: Coupon, person: Any, **same: Any) -> Record | None:
+def sent_again(record_kind: str, coupon: Coupon, person: Any, **same: Any) -> Record | None:
     """The record that a double tap or a reload tried to store once more."""
-    row = RECORDS[kind].objects.filter(coupon=coupon, **same).order_by("-pk").first()
+    row = RECORDS[record_kind].objects.filter(coupon=coupon, **same).order_by("-pk").first()
     if row is None:
         return None
     recent = timezone.now() - SENT_AGAIN_WITHIN
@@ -113,14 +114,19 @@ def recorded(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     except Http404:
         messages.info(request, "This record was taken out again.")
         return redirect("bench")
-    deviations = []
-    if kind in {"repair", "inspection"}:
-        at = record.repaired_at if isinstance(record, Repair) else record.seen_at  # type: ignore[union-attr]
-        deviations = list(record.coupon.deviations.filter(is_found_by_rule=True, happened_at=at))
+    found = Deviation.objects.filter(coupon=record.coupon_id, is_found_by_rule=True)
+    of_looks = Q(kind=Deviation.Kind.BLINDING)
+    deviations = list(
+        found.filter(of_looks, happened_at=record.seen_at)
+        if isinstance(record, Inspection)
+        else found.exclude(of_looks).filter(happened_at=record.repaired_at)
+        if isinstance(record, Repair)
+        else found.none()
+    )
     made = record.history.filter(history_type="+").first()
     can_undo = made is not None and made.history_user_id == request.user.pk
     # A repair names the arm: whoever is to inspect blind sees only that it was made.
-    is_hidden = kind == "repair" and not can_undo and is_blinded(request.user, record.coupon.study)
+    is_hidden = not can_undo and record.coupon is not None and is_blinded(request.user, record.coupon.study)
     context = {
         "kind": kind,
         "word": WORDS[kind],

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
 from typing import Any
 
 from django.db import models
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 from django.utils import timezone
 
 from labbench.bench.models import Booking, Deviation, Inspection, LoadPlace, Repair, StrengthTest
@@ -416,21 +415,11 @@ def repair_facts(repair: Repair, calibrations: list[Calibration]) -> list[tuple[
 
 
 def repair_links(repair: Repair) -> list[tuple[str, str]]:
-    """Where the lot, the lamp and its survey are described."""
-    return catalogue_links(
-        [
-            ("The lot", "lot", repair.resin_lot_id),
-            ("The lamp", "lamp", repair.lamp_id),
-            ("The survey", "survey", repair.survey_id),
-            ("The meter", "radiometer", repair.radiometer_id),
-        ]
-    )
-
-
-def catalogue_links(wanted: list[tuple[str, str, Any]]) -> list[tuple[str, str]]:
-    links = []
-    for text, name, pk in wanted:
-        with suppress(NoReverseMatch):
-            if pk is not None:
-                links.append((text, reverse(name, args=[pk])))
+    """Where the lot, the lamp with its surveys, and the procedure are described."""
+    links = [
+        (f"Lot {repair.resin_lot.code}", reverse("resin-lot", args=[repair.resin_lot_id])),
+        (f"Lamp {repair.lamp} and its surveys", reverse("lamp", args=[repair.lamp_id])),
+    ]
+    if repair.procedure_version_id is not None:
+        links.append(("Procedure", reverse("procedure-version", args=[repair.procedure_version_id])))
     return links

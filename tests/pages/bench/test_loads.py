@@ -1,0 +1,128 @@
+"""A load's page, its start and end, and all its looks in one go."""
+
+from datetime import UTC, datetime
+
+import pytest
+from django.core.files.base import ContentFile
+
+from labbench.bench.loads import start_load
+from labbench.bench.models import Inspection, TraceFile
+from labbench.bench.services import create_load
+from tests import factories
+from tests.pages.bench.conftest import text_of
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def tray(repaired):
+    def make(coupons=3):
+        lead, study = factories.person(), factories.study(is_blind=False)
+        rows = [repaired(factories.coupon(study, code=f"T{n}")) for n in range(coupons)]
+        load = create_load(study=study, name="Tray 1", by=lead, coupons=rows)
+        return start_load(load=load, by=lead), rows
+
+    return make
+
+
+def look_rows(coupons, outcome="intact", **changed):
+    """What the page sends: the texts of every row, and the outcome of the chosen ones."""
+    data = {"round_number": "1", "step_number": ""}
+    for coupon in coupons:
+        data |= {f"mode_{coupon.pk}": "", f"growth_{coupon.pk}": "", f"outcome_{coupon.pk}": outcome}
+    return data | changed
+
+
+def test_a_load_is_looked_at_in_one_go(sign_in, tray):
+    client, (load, coupons) = sign_in(), tray()
+    data = look_rows(coupons)
+    del data[f"outcome_{coupons[2].pk}"]
+    data |= {f"outcome_{coupons[1].pk}": "crack_growth", f"growth_{coupons[1].pk}": "2,5"}
+    answer = client.post(f"/loads/{load.pk}/inspect/", data, follow=True)
+    assert "Stored after round 1: 1 intact, 1 crack growth." in text_of(answer)
+    assert list(Inspection.objects.order_by("coupon").values_list("outcome", "crack_growth_mm", "inspector")) == [
+        ("intact", None, client.person.pk),
+        ("crack_growth", 2.5, client.person.pk),
+    ]
+
+
+def test_nothing_is_chosen_beforehand_and_nothing_chosen_is_refused(sign_in, tray):
+    client, (load, coupons) = sign_in(), tray()
+    address = f"/loads/{load.pk}/inspect/"
+    assert "checked" not in text_of(client.get(address))
+    data = {name: value for name, value in look_rows(coupons).items() if not name.startswith("outcome")}
+    assert "Choose an outcome for at least one coupon." in text_of(client.post(address, data))
+
+
+def test_where_one_coupon_refuses_none_is_stored_and_it_is_named(sign_in, tray, looked):
+    client, (load, coupons) = sign_in(), tray()
+    looked(coupons[1])
+    html = text_of(client.post(f"/loads/{load.pk}/inspect/", look_rows(coupons)))
+    assert "T1: Coupon T1 has an inspection at this point already (intact" in html
+    assert "T0: " not in html
+    assert Inspection.objects.count() == 1
+
+
+def test_only_coupons_that_wait_for_this_look_are_listed(sign_in, tray, looked):
+    client, (load, coupons) = sign_in(), tray()
+    looked(coupons[0])
+    looked(coupons[1], outcome="cracked_out")
+    address = f"/loads/{load.pk}/inspect/"
+    assert [row["coupon"] for row in client.get(address, {"round_number": "1"}).context["rows"]] == [coupons[2]]
+    assert [row["coupon"] for row in client.get(address, {"round_number": "2"}).context["rows"]] == [
+        coupons[0],
+        coupons[2],
+    ]
+
+
+@pytest.mark.parametrize("asked", ["0", "-1", "x", "9" * 40, "٣", "2000"])
+def test_an_odd_round_in_the_address_is_no_crash(sign_in, tray, asked):
+    load, _ = tray(1)
+    assert sign_in().get(f"/loads/{load.pk}/inspect/", {"round_number": asked}).status_code == 200
+
+
+def test_a_load_starts_ends_and_says_what_was_not_looked_at(sign_in, tray):
+    client, (load, _) = sign_in(), tray()
+    answer = client.post(f"/loads/{load.pk}/step/finish/", follow=True)
+    assert "Tray 1 is done now." in text_of(answer)
+    assert "3 of its coupons have not been looked at" in text_of(answer)
+    assert "only a running load is finished" in text_of(client.post(f"/loads/{load.pk}/step/finish/", follow=True))
+    client.post(f"/loads/{load.pk}/step/back/")
+    load.refresh_from_db()
+    assert load.state == "running"
+
+
+def test_a_guest_moves_no_load_and_stores_no_look(sign_in, tray):
+    client, (load, coupons) = sign_in("guest"), tray(1)
+    assert client.get(f"/loads/{load.pk}/").status_code == 200
+    assert client.post(f"/loads/{load.pk}/step/finish/").status_code == 403
+    assert client.post(f"/loads/{load.pk}/inspect/", look_rows(coupons)).status_code == 403
+    assert client.post(f"/loads/{load.pk}/deviation/", {"kind": "other", "description": "x"}).status_code == 403
+
+
+@pytest.mark.parametrize("rows", [1, 3])
+@pytest.mark.parametrize(("page", "questions"), [("", 14), ("inspect/", 9)])
+def test_a_load_asks_the_same_number_of_questions(sign_in, tray, django_assert_num_queries, rows, page, questions):
+    client, (load, coupons) = sign_in("lead"), tray(rows)
+    for coupon in coupons:
+        client.post(f"/coupons/{coupon.pk}/deviation/", {"kind": "other", "description": f"{coupon} was warm"})
+    client.get(f"/loads/{load.pk}/{page}")
+    with django_assert_num_queries(questions):
+        client.get(f"/loads/{load.pk}/{page}")
+
+
+def test_a_trace_is_handed_out_as_a_file_and_never_shown(sign_in, tray):
+    load, _ = tray(1)
+    trace = TraceFile(
+        load=load,
+        filename="<b>logger.html",
+        sha256="0" * 64,
+        uploaded_at=datetime(2026, 11, 3, tzinfo=UTC),
+        uploaded_by=factories.person(),
+    )
+    trace.file.save("logger.html", ContentFile(b"<script>alert(1)</script>"))
+    answer = sign_in("guest").get(f"/traces/{trace.pk}/file/")
+    assert b"".join(answer) == b"<script>alert(1)</script>"
+    assert answer.headers["Content-Type"] == "application/octet-stream"
+    assert answer.headers["Content-Disposition"].startswith("attachment;")
+    assert answer.headers["X-Content-Type-Options"] == "nosniff"
