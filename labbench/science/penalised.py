@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+from scipy import optimize, special
 
 from labbench.science.findings import Floats
 
@@ -24,6 +24,8 @@ MAX_STEPS = 500
 # Largest change of a linear predictor in one step, and its largest size: beyond, shares are 0 or 1 to double precision.
 LARGEST_MOVE = 5.0
 LARGEST_PREDICTOR = 30.0
+PROFILE_DECREMENT = 1e-11
+PROFILE_TOLERANCE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +187,9 @@ def profile_limits(
 ) -> tuple[float | None, float | None]:
     """Profile limits of one coefficient: where twice the drop of the profile log likelihood is the chi-square quantile.
 
-    None where the search does not settle.
+    Found by solving for the limit and the other coefficients at once; a plain fit at the limit then confirms it, and a search
+    with such fits takes over where it does not (with the complementary log-log link the likelihood may have several
+    hilltops). None where the search does not settle.
 
     References
     ----------
@@ -193,7 +197,38 @@ def profile_limits(
     Statistics 37 (1988), 87-94.
     """
     target = fit.log_likelihood - float(special.chdtri(1, 1 - confidence)) / 2
-    return _profile_limit(model, fit, term, target, -1.0), _profile_limit(model, fit, term, target, 1.0)
+    return _checked_limit(model, fit, term, target, -1.0), _checked_limit(model, fit, term, target, 1.0)
+
+
+def _checked_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: float, side: float) -> float | None:
+    free = np.arange(len(fit.coefficients)) != term
+
+    def above(at: float) -> float:
+        """Profile log likelihood minus the target."""
+        start = np.where(free, fit.coefficients, at)
+        restricted = model.fit(free=free, start=start, decrement=PROFILE_DECREMENT)
+        if not restricted.has_converged:
+            raise _NoProfileError
+        return restricted.log_likelihood - target
+
+    try:
+        limit = _profile_limit(model, fit, term, target, side)
+        if limit is not None and abs(above(limit)) < PROFILE_TOLERANCE:
+            return limit
+        estimate, step = float(fit.coefficients[term]), side * float(fit.standard_errors[term])
+        end = estimate + step
+        for _ in range(40):
+            if above(end) < 0:
+                return float(optimize.brentq(above, estimate, end, xtol=1e-9))
+            step *= 1.5
+            end = estimate + step
+    except _NoProfileError:
+        pass
+    return None
+
+
+class _NoProfileError(Exception):
+    """A fit at a fixed coefficient did not converge."""
 
 
 def _profile_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: float, side: float) -> float | None:
