@@ -8,7 +8,7 @@ from simple_history.models import HistoricalRecords
 
 from labbench.science.sheet import UNIT_SUFFIXES
 
-code_characters = RegexValidator(r"^[^\s/\\?#%]+$", "No blanks and none of / \\ ? # % in a code.")
+code_characters = RegexValidator(r"^[^\s/\\?#%]+$", "No blanks and none of / \\ ? # %% in a code.")
 factor_name_characters = RegexValidator(
     r"^[a-z][a-z0-9_]*$", "Small letters, digits and underscores only, a letter first, e.g. cure_time_s."
 )

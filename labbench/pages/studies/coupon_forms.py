@@ -43,7 +43,7 @@ class CouponsForm(forms.Form):
         initial=RANDOM,
     )
     codes = forms.CharField(
-        required=False, widget=forms.Textarea(attrs={"rows": 3}), help_text="Only for typed codes: one a line."
+        required=False, label="typed codes", widget=forms.Textarea(attrs={"rows": 3}), help_text="One a line. Only where codes are typed."
     )
     prefix = forms.CharField(
         required=False, max_length=20, help_text="Before a running number or a random code; may be empty."
@@ -66,7 +66,7 @@ class CouponsForm(forms.Form):
         self.study, self.factors = study, factors
         for factor in factors:
             self.fields[f"level_{factor.pk}"] = LevelChoiceField(
-                queryset=factor.levels.all(), required=False, label=factor.name, empty_label="not given yet"
+                queryset=factor.levels.all(), required=False, label=f"level of {factor.name}", empty_label="not given yet"
             )
 
     def clean(self) -> dict[str, Any]:
@@ -123,6 +123,15 @@ class CouponsForm(forms.Form):
         chosen = {factor: self.cleaned_data[f"level_{factor.pk}"] for factor in self.factors}
         return {factor: level for factor, level in chosen.items() if level is not None}
 
+    @property
+    def parts(self) -> list[tuple[str, list[forms.BoundField]]]:
+        """The fields in groups, each with its heading."""
+        codes = [self[name] for name in ("how", "count", "prefix", "codes")]
+        coupon = [self[name] for name in ("role", "glass", "break_type", "size_mm", "legs", "edge_distance_mm", "rounds_planned")]
+        levels = [self[f"level_{factor.pk}"] for factor in self.factors]
+        named = [("Codes", codes), ("The coupons", coupon), ("Levels", levels)]
+        return [(heading, fields) for heading, fields in named if fields]
+
 
 def counted_codes(prefix: str, count: int, present: Collection[str]) -> list[str]:
     """Codes with running numbers, going on behind the largest that is there."""
@@ -175,9 +184,18 @@ class CouponEditForm(forms.Form):
         self.by_factor = {factor: {str(level.pk): level for level in factor.levels.all()} for factor in factors}
         for factor, levels in self.by_factor.items():
             choices = [KEEP, (NONE, "not known"), *((pk, level.name) for pk, level in levels.items())]
-            self.fields[f"level_{factor.pk}"] = forms.ChoiceField(choices=choices, required=False, label=factor.name)
+            self.fields[f"level_{factor.pk}"] = forms.ChoiceField(choices=choices, required=False, label=f"level of {factor.name}")
         reason = self.fields.pop("reason")
         self.fields["reason"] = reason
+
+    @property
+    def parts(self) -> list[tuple[str, list[forms.BoundField]]]:
+        """The fields in groups, each with its heading."""
+        levels = [self[f"level_{factor.pk}"] for factor in self.factors]
+        coupon = [self[name] for name in ("role", "glass", "break_type", "size_mm", "legs", "edge_distance_mm")]
+        travel = [self[name] for name in ("load", "rounds_planned", "withdrawn_on")]
+        named = [("Levels", levels), ("The coupon", coupon), ("On its way", travel), ("Why", [self["reason"]])]
+        return [(heading, fields) for heading, fields in named if fields]
 
     def clean_expected(self) -> int:
         expected: int = self.cleaned_data["expected"]

@@ -63,7 +63,7 @@ class CouponFilter(django_filters.FilterSet):
         for factor in factors:
             choices = [(level.pk, level.name) for level in factor.levels.all()]
             made = django_filters.ChoiceFilter(
-                method="carries", label=factor.name, choices=[*choices, (NOT_KNOWN, "not known")], empty_label="any"
+                method="carries", label=f"level of {factor.name}", choices=[*choices, (NOT_KNOWN, "not known")], empty_label="any"
             )
             made.parent, made.model, made.field_name = self, Coupon, str(factor.pk)
             self.filters[f"level_{factor.pk}"] = made

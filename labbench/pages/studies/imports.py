@@ -133,7 +133,8 @@ def compared(staged: Staged, reading: SheetReading) -> dict[str, Any]:
     asks = bool(strict.faults) and not opened.faults
     elsewhere = ImportedSheet.objects.filter(sha256=reading.sha256).exclude(study=staged.study).select_related("study")
     return {
-        "preview": preview_of(reading, strict.faults),
+        # That its coupons are in the study already is no news of a file that was taken in.
+        "preview": preview_of(reading, reading.faults if strict.earlier else strict.faults),
         "plan": opened,
         "asked_levels": opened.new_levels if asks else (),
         "new_loads": new_loads(staged.study, reading),

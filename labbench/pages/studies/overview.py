@@ -54,7 +54,7 @@ def study(request: HttpRequest, code: str) -> HttpResponse:
         "roles": roles,
         "steps": study_progress(shown, roles),
         "verdict": last_verdicts([shown.pk]).get(shown.pk),
-        **records(shown),
+        **records(shown, hidden=hidden),
     }
     return render(request, "studies/study.html", context)
 
@@ -64,7 +64,8 @@ def coupon_part(request: HttpRequest, study: Study, factors: list[Factor], loads
     filtered = coupon_filter(request, study, factors, loads)
     may_edit = request.user.has_perm("studies.change_coupon")
     table = CouponTable(
-        coupon_rows(filtered.qs).order_by("pk"),
+        # Coupons are added arm by arm: whoever must not know the arms gets them in the order of their codes.
+        coupon_rows(filtered.qs).order_by("code" if is_blinded(request.user, study) else "pk"),
         study=study,
         factors=factors,
         exclude=() if may_edit else ("selected",),
@@ -90,9 +91,12 @@ def with_counts(factors: list[Factor], counts: dict[int, int]) -> list[dict[str,
     ]
 
 
-def records(study: Study) -> dict[str, Any]:
+def records(study: Study, *, hidden: bool) -> dict[str, Any]:
     """The last deviations, the sheets taken in, the last analyses without their results."""
     deviations = Deviation.objects.filter(study=study).select_related("coupon", "load", "recorded_by")
+    if hidden:
+        # What a rule found names the lot, lamp or technician of a coupon.
+        deviations = deviations.filter(is_found_by_rule=False)
     analyses = Analysis.objects.filter(study=study).select_related("job", "requested_by").defer("sheet_csv", "result", "parameters")
     return {
         "deviations": deviations[:LAST_DEVIATIONS],

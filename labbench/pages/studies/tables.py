@@ -53,7 +53,7 @@ class StudyTable(tables.Table):
 
     def render_state(self, record: Study) -> str:
         on = record.closed_on or record.started_on
-        since = format_html('<br><span class="soft">since {}</span>', day(on)) if on else ""
+        since = format_html('<br><small class="soft nowrap">since {}</small>', day(on)) if on else ""
         return mark(record.state, record.get_state_display()) + since
 
     def render_progress(self, record: Study) -> str:

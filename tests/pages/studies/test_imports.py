@@ -107,7 +107,7 @@ def test_every_fault_is_at_its_row_and_column_and_nothing_is_stored(lead, study)
 
 def test_a_faulty_row_far_down_is_shown(lead, study):
     rows = SHEET + b"".join(b"X%d,test,A,60,,3,3,,\n" % number for number in range(400)) + b"Y,test,A,60,,3,x,,\n"
-    assert cells(lead.get(hand_in(lead, rows, study))) == {(405, "rounds_survived"): "x is not a whole number"}
+    assert cells(lead.get(hand_in(lead, rows, study))) == {(405, "rounds_survived"): '"x" is not a number'}
 
 
 def test_a_coupon_that_the_study_has_is_marked_at_its_row(lead, study):

@@ -288,3 +288,21 @@ def test_who_may_not_edit(request, study, role):
     assert "Edit the ticked ones" not in page(client, study).text
     coupon.refresh_from_db()
     assert coupon.break_type == ""
+
+
+def test_the_order_of_coupons_does_not_tell_a_technician_the_arms(technician, lead, study):
+    allocated(study, "Z1", resin="A")
+    allocated(study, "A1", resin="B")
+    assert codes(page(technician, study)) == ["A1", "Z1"]
+    assert codes(page(lead, study)) == ["Z1", "A1"]
+
+
+def test_what_a_rule_found_of_a_repair_is_not_told_to_a_technician(technician, lead, study):
+    hand = factories.person()
+    for by_rule, words in ((True, "Lot A-77 had expired"), (False, "Door left open")):
+        study.deviations.create(
+            kind="other", happened_at=NOON, description=words, is_found_by_rule=by_rule, recorded_by=hand, recorded_at=NOON
+        )
+    assert "Lot A-77" not in page(technician, study).text
+    assert "Door left open" in page(technician, study).text
+    assert "Lot A-77" in page(lead, study).text
