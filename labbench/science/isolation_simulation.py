@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from labbench.science.candidates import candidates
-from labbench.science.confirmation import ISOLATED, cause_of, fisher_one_sided
+from labbench.science.confirmation import ISOLATED, cause_of, confirmation, confirmation_load, fisher_one_sided
 from labbench.science.confounding import confounded_pairs
 from labbench.science.evidence import Posterior, Runs, posterior
 from labbench.science.findings import Floats
-from labbench.science.hypotheses import Hypotheses, Integers, Suspect, hypotheses
+from labbench.science.hypotheses import NONE_ANY, Hypotheses, Integers, Suspect, hypotheses
 from labbench.science.multiplicity import holm
 from labbench.science.next_load import groups, informative_load
 from labbench.science.outlook import Outlook
@@ -60,6 +60,9 @@ class Scenario:
     failing, holding : float
         Failure probability with and without the cause. With the truth "none" all combinations fail with `failing`.
     load_coupons, most_loads : int
+        Places of a load; loads after which the study ends in any case.
+    to_confirmation : bool
+        Whether the sequential strategy goes on until a load of its own confirms the cause.
     """
 
     truth: Truth
@@ -67,6 +70,7 @@ class Scenario:
     holding: float = 0.05
     load_coupons: int = 12
     most_loads: int = 5
+    to_confirmation: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,29 +226,40 @@ def _by_probability(
     space = hypotheses(factors)
     codes = np.tile(truth.baseline, (COMPLAINT_COUPONS, 1))
     failed = np.ones(COMPLAINT_COUPONS, dtype=np.bool_)
-    loads = 1 if strategy == "array" else scenario.most_loads
-    for _ in range(loads):
-        found = posterior(space, _runs(codes, failed))
+    loads = np.zeros(COMPLAINT_COUPONS, dtype=np.int64)
+    found = posterior(space, _runs(codes, failed, loads))
+    row, is_isolated, is_done = 0, False, False
+    for number in range(1, 2 if strategy == "array" else scenario.most_loads + 1):
         if strategy == "array":
-            load = np.column_stack(
-                [rng.permutation(np.resize(np.arange(len(factor.levels)), array_coupons)) for factor in factors]
-            )
+            load = _array(factors, array_coupons, rng)
+        elif is_isolated and space.kinds[row] > NONE_ANY:
+            load = confirmation_load(found, row, codes, (), count=scenario.load_coupons, rng=rng)
         else:
             load = _next(found, codes, factors, scenario.load_coupons, rng)
         codes = np.concatenate((codes, load))
         failed = np.concatenate((failed, truth.outcomes(load, rng)))
-        found = posterior(space, _runs(codes, failed))
+        loads = np.concatenate((loads, np.full(len(load), number)))
+        data = _runs(codes, failed, loads)
+        found = posterior(space, data)
         row, probability = cause_of(found)
-        if probability >= ISOLATED:
+        is_isolated = is_done = probability >= ISOLATED
+        if scenario.to_confirmation and is_isolated:
+            confirming = confirmation(found, data, row)
+            is_done = confirming is not None and confirming.confirmed
+        if is_done:
             break
-    is_isolated = probability >= ISOLATED
     return Played(
-        _factors_of(space, row) if is_isolated else (),
+        _factors_of(space, row) if is_done else (),
         truth.guilty,
         len(codes) - COMPLAINT_COUPONS,
-        is_isolated,
-        _clears(found, row, probability if is_isolated else None, _runs(codes, failed), truth.guilty),
+        is_done,
+        _clears(found, row, probability if is_isolated else None, data, truth.guilty),
     )
+
+
+def _array(factors: tuple[Suspect, ...], count: int, rng: np.random.Generator) -> Integers:
+    """Combinations fixed in advance, every level equally often."""
+    return np.column_stack([rng.permutation(np.resize(np.arange(len(f.levels)), count)) for f in factors])
 
 
 def _next(
@@ -258,8 +273,8 @@ def _next(
     return could_run[np.array(load.picks)]
 
 
-def _runs(codes: Integers, failed: NDArray[np.bool_]) -> Runs:
-    blocks = np.full(len(codes), None, dtype=object)
+def _runs(codes: Integers, failed: NDArray[np.bool_], loads: Integers) -> Runs:
+    blocks = np.array([f"load {number}" for number in loads], dtype=object)
     return Runs(codes, failed.astype(float), (~failed).astype(float), failed, blocks, "binary", 3)
 
 
