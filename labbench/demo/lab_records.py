@@ -268,6 +268,11 @@ def survey(
     }  # fmt: skip
 
 
+def at_the_break(lamp: str) -> float:
+    """Irradiance in the middle of the lamp's area, where the break is (mW/cm²); between two emitters of LED-3 it is dim."""
+    return OUTPUT_MW_CM2[lamp] * (1 + CONTRAST[lamp] * emitter_pattern(lamp, 0.0, 0.0))
+
+
 def emitter_pattern(lamp: str, x: float, y: float) -> float:
     """Between -1 and 1: bright below an emitter, dark between two."""
     record = next(row for row in LAMPS if row["code"] == lamp)

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from random import Random
 from typing import Any
 
-from labbench.demo.lab_records import COVER_SHARE, OUTPUT_MW_CM2, Record
+from labbench.demo.lab_records import COVER_SHARE, Record, at_the_break
 
 # Without what is mistaken for something else on a label: no 0 O 1 I L S 5.
 CODE_SIGNS = "ABCDEFGHJKMNPQRTUVWXYZ2346789"
@@ -91,7 +91,7 @@ class StudyRecords:
         pit_lot: str = "P-117",
         meter: str = "RM-1",
     ) -> None:
-        level = OUTPUT_MW_CM2[lamp] * (COVER_SHARE if is_cover_on else 1)
+        level = at_the_break(lamp) * (COVER_SHARE if is_cover_on else 1)
         self.repairs.append({
             "coupon": coupon["code"], "repaired_at": stamp(at), "technician": technician, "procedure_version": ["REP-01", 2],
             "resin_lot": list(resin_lot), "pit_resin_lot": ["P600", pit_lot], "lamp": lamp, "is_cover_on": is_cover_on,

@@ -29,6 +29,7 @@ def heat_picture(readings: Sequence[tuple[float, float, float]]) -> dict[str, An
         "z": [[at.get((x, y)) for x in xs] for y in ys],
         "colorscale": [[0, "@sunk"], [1, "@hazard"]],
         "zmin": 0,
+        "zmax": summary.max_mw_cm2,
         "xgap": 2,
         "ygap": 2,
         "texttemplate": "%{z:.2f}",
