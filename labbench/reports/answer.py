@@ -141,14 +141,17 @@ def pairs(confounded: list[Document]) -> str:
 
 def next_step(result: Document) -> str:
     """The one thing to do next."""
-    coupons = result.get("next_coupons")
+    coupons, found = result.get("next_coupons"), result.get("cause") or {}
     if coupons is None:
         return ""
     if coupons:
         total = sum(row["count"] for row in coupons)
         first = f", first of all {levels_label(coupons[0]['levels'])}" if coupons[0]["levels"] else ""
-        return f"Next: run {counted(total, 'coupon')}{first}; the list is below."
-    found = result.get("cause") or {}
+        needed = found.get("coupons_to_isolate")
+        about = (
+            f" About {counted(needed, 'well-chosen coupon')} should isolate the cause (simulated)." if needed else ""
+        )
+        return f"Next: run {counted(total, 'coupon')}{first}; the list is below.{about}"
     if found.get("isolated") is not None and found.get("confirmed"):
         return "No further coupons are needed for this question."
     return "No next coupons were proposed."

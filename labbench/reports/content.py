@@ -15,7 +15,7 @@ from labbench.bench.models import Deviation
 from labbench.formats.number_texts import interval_percent_text, number_text, p_value_text, percent_text
 from labbench.reports.answer import answer, pair_words, verdict_about, verdict_words
 from labbench.reports.figures import Figure, share_figure, survival_figure
-from labbench.reports.methods import methods_used
+from labbench.reports.methods import methods_used, sources
 from labbench.reports.tests_in_words import disagreements, test_rows
 from labbench.reports.wording import factor_label, level_label, levels_label, plainly, sentence
 from labbench.science.sheet import CouponSheet
@@ -79,6 +79,7 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
         "controls": [[role, number_text(count)] for role, count in result["sheet"]["controls"].items()],
         "deviations": deviations(analysis),
         "methods": methods_used(result),
+        "sources": sources(),
         "cautions": list(CAUTIONS),
         "record": [
             ["SHA-256 of the inputs", analysis.inputs_sha256],

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-try:
-    from labbench.science.methods import METHODS  # type: ignore[import-not-found,unused-ignore]
-except ImportError:  # until that module is there
-    METHODS = ()  # type: ignore[assignment]
+from labbench.science.methods import METHODS
 
 
 def methods_used(result: Mapping[str, Any]) -> list[str]:
     """The methods that a document names, each once, in the order of their first use."""
     return list(dict.fromkeys(named(result)))
+
+
+def sources() -> list[list[str]]:
+    """Every method with where it is published."""
+    return [[method.name, method.source] for method in METHODS]
 
 
 def named(part: Any) -> Iterator[str]:

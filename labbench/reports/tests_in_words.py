@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from labbench.formats.number_texts import interval_text, is_number, number_text, p_value_text
-from labbench.reports.wording import factor_label, level_label, listed, sentence
+from labbench.reports.wording import factor_label, level_label, listed, plainly, sentence
 
 Document = Mapping[str, Any]
 BLOCK = "block"
 NO_BREAK = "\u00a0"
+WITHOUT_LARGE_NUMBERS = "The same without relying on large numbers?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,31 +32,15 @@ class TestRow:
 def test_rows(factor: Document, *, confidence: float) -> list[TestRow]:
     """Every test of a factor in the order in which they build on each other."""
     alpha = 1 - confidence
-    rows = [*association_rows(factor, alpha)]
-    if (trend := factor.get("trend")) is not None:
-        steady = "rises" if (trend.get("statistic") or 0) > 0 else "falls"
-        answer = f"The share that fails {steady} with {factor_label(factor['factor'])}."
-        rows.append(
-            row(
-                "Does the failure share rise or fall steadily?",
-                trend,
-                alpha,
-                yes=answer,
-                no="No steady rise or fall shown.",
-            )
-        )
-    rows += [stratified_row(factor, finding, alpha) for finding in factor.get("stratified") or []]
-    if (survival := factor.get("survival")) is not None:
-        question = "Do some levels crack out in earlier rounds?"
-        rows.append(row(question, survival, alpha, yes="Yes, survival differs.", no="No difference in survival shown."))
-        if (by_block := survival.get("by_block")) is not None:
-            question = "The same, each load compared with itself?"
-            rows.append(
-                row(question, by_block, alpha, yes="Yes, within the loads too.", no="Not shown within the loads.")
-            )
-    if (adjusted := factor.get("adjusted")) is not None:
-        rows.append(adjusted_row(factor, adjusted, alpha))
-    return rows + strength_rows(factor, alpha)
+    return [
+        *association_rows(factor, alpha),
+        *trend_rows(factor, alpha),
+        *(stratified_row(factor, finding, alpha) for finding in factor.get("stratified") or []),
+        *survival_rows(factor, alpha),
+        *([adjusted_row(factor, factor["adjusted"], alpha)] if factor.get("adjusted") else []),
+        *hazard_rows(factor, alpha),
+        *strength_rows(factor, alpha),
+    ]
 
 
 test_rows.__test__ = False  # type: ignore[attr-defined]
@@ -84,6 +69,57 @@ def association_rows(factor: Document, alpha: float) -> list[TestRow]:
             row("The same with a sharper test for two levels?", unconditional, alpha, yes="Yes.", no="Not shown.")
         )
     return rows
+
+
+def trend_rows(factor: Document, alpha: float) -> list[TestRow]:
+    """Whether the share rises or falls with a number; exactly too, where that was computed."""
+    trend = factor.get("trend")
+    if trend is None:
+        return []
+    steady = "rises" if (trend.get("statistic") or 0) > 0 else "falls"
+    yes, no = f"The share that fails {steady} with {factor_label(factor['factor'])}.", "No steady rise or fall shown."
+    rows = [row("Does the failure share rise or fall steadily?", trend, alpha, yes=yes, no=no)]
+    if trend.get("exact"):
+        rows.append(row(WITHOUT_LARGE_NUMBERS, trend["exact"], alpha, yes="Yes.", no=no))
+    return rows
+
+
+def survival_rows(factor: Document, alpha: float) -> list[TestRow]:
+    survival = factor.get("survival")
+    if survival is None:
+        return []
+    no = "No difference in survival shown."
+    rows = [row("Do some levels crack out in earlier rounds?", survival, alpha, yes="Yes, survival differs.", no=no)]
+    if survival.get("relabelled"):
+        rows.append(row(WITHOUT_LARGE_NUMBERS, survival["relabelled"], alpha, yes="Yes.", no=no))
+    if (by_block := survival.get("by_block")) is not None:
+        question = "The same, each load compared with itself?"
+        rows.append(row(question, by_block, alpha, yes="Yes, within the loads too.", no="Not shown within the loads."))
+    return rows
+
+
+def hazard_rows(factor: Document, alpha: float) -> list[TestRow]:
+    """The chance of cracking out per round, with all factors together."""
+    hazard = factor.get("hazard")
+    if not hazard:
+        return []
+    answer = row(
+        "Does the chance per round differ with all factors looked at together?",
+        hazard,
+        alpha,
+        yes="Yes, the other factors do not explain it.",
+        no="Not shown beside the other factors.",
+    )
+    proportional = (hazard.get("proportional") or {}).get("p_value")
+    words = ratio_words(factor, hazard.get("terms") or [], "hazard_ratio", "chance per round")
+    if proportional is not None:
+        alike = (
+            "the ratio changes from round to round"
+            if proportional <= alpha
+            else "the ratio is much the same in every round"
+        )
+        words.append(f"{alike} ({p_words(proportional)})")
+    return [with_detail(answer, *words)]
 
 
 def stratified_row(factor: Document, finding: Document, alpha: float) -> TestRow:
@@ -119,17 +155,6 @@ def homogeneity_words(finding: Document, alpha: float) -> list[str]:
 
 
 def adjusted_row(factor: Document, adjusted: Document, alpha: float) -> TestRow:
-    terms, name = [], factor["factor"]
-    for term in adjusted.get("terms") or []:
-        if term.get("odds_ratio") is None:
-            if term.get("reason"):
-                terms.append(f"{term['term']}: {term['reason']}")
-            continue
-        label = term["term"].replace(name, factor_label(name), 1) if term["term"].startswith(name) else term["term"]
-        bounds = interval_text(term.get("low"), term.get("high"))
-        terms.append(
-            f"{label}: odds of failing × {number_text(term['odds_ratio'])}" + (f" ({bounds})" if bounds else "")
-        )
     answer = row(
         "Does it differ with all factors looked at together?",
         adjusted,
@@ -137,7 +162,20 @@ def adjusted_row(factor: Document, adjusted: Document, alpha: float) -> TestRow:
         yes="Yes, the other factors do not explain it.",
         no="Not shown beside the other factors.",
     )
-    return with_detail(answer, *terms)
+    return with_detail(answer, *ratio_words(factor, adjusted.get("terms") or [], "odds_ratio", "odds of failing"))
+
+
+def ratio_words(factor: Document, terms: Sequence[Document], key: str, what: str) -> list[str]:
+    """Each term of a model: by how much it multiplies the odds or the chance, with its limits."""
+    words = []
+    for term in terms:
+        label = plainly(term["term"], [factor["factor"]])
+        if term.get(key) is None:
+            words += [f"{label}: {term['reason']}"] if term.get("reason") else []
+            continue
+        bounds = interval_text(term.get("low"), term.get("high"))
+        words.append(f"{label}: {what} × {number_text(term[key])}" + (f" ({bounds})" if bounds else ""))
+    return words
 
 
 def strength_rows(factor: Document, alpha: float) -> list[TestRow]:
@@ -147,17 +185,42 @@ def strength_rows(factor: Document, alpha: float) -> list[TestRow]:
     asked = {
         "kruskal_wallis": ("Does the strength of the broken coupons differ?", "Yes, by ranks.", "Not shown by ranks."),
         "welch": ("The same by mean strength?", "Yes, the means differ.", "No difference of means shown."),
+        "trend": ("Does strength rise or fall steadily?", "Yes, steadily.", "No steady rise or fall shown."),
         "worst_rank": (
-            "The same, cracked-out coupons counted as weakest?",
+            "Does strength differ, cracked-out coupons counted as weakest?",
             "Yes, with them the levels differ.",
             "Not shown with them either.",
         ),
     }
-    return [
-        row(question, strength[key], alpha, yes=yes, no=no)
-        for key, (question, yes, no) in asked.items()
-        if strength.get(key)
-    ]
+    rows = []
+    for key, (question, yes, no) in asked.items():
+        finding = strength.get(key)
+        if not finding:
+            continue
+        rows.append(row(question, finding, alpha, yes=yes, no=no))
+        if finding.get("relabelled"):
+            rows.append(row(WITHOUT_LARGE_NUMBERS, finding["relabelled"], alpha, yes=yes, no=no))
+    return rows + pair_rows(factor, strength.get("pairs") or [], alpha)
+
+
+def pair_rows(factor: Document, pairs: Sequence[Document], alpha: float) -> list[TestRow]:
+    """Which levels differ in strength from which, one row per method."""
+    rows = []
+    for method in dict.fromkeys(pair["method"] for pair in pairs):
+        known = [pair for pair in pairs if pair["method"] == method and pair["p_value"] is not None]
+        if not known:
+            continue
+        named = [
+            f"{' and '.join(level_label(factor['factor'], level) for level in pair['levels'])} ({p_words(pair['p_value'])})"
+            for pair in known
+            if pair["p_value"] <= alpha
+        ]
+        least = min(pair["p_value"] for pair in known)
+        answer = f"{listed(named[:6])} differ." if named else "No pair of levels differs beyond chance."
+        more = f"{len(named) - 6} more pairs differ" if len(named) > 6 else ""
+        detail = sentence("; ".join(w for w in (more, f"p value: the smallest of {len(known)} pairs") if w))
+        rows.append(TestRow("Which levels differ in strength?", answer, least, p_value_text(least), detail, method))
+    return rows
 
 
 def row(question: str, finding: Document, alpha: float, *, yes: str, no: str) -> TestRow:

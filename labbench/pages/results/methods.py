@@ -7,7 +7,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from labbench.analysis.code_version import code_version
-from labbench.reports.methods import METHODS
+from labbench.science.methods import METHODS
 
 
 @require_GET
