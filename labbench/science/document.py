@@ -221,7 +221,16 @@ def _level(level: LevelEvaluation) -> Document:
         "wilson": _interval(level.wilson),
         "difference_to_rest": None
         if difference is None
-        else {"difference": difference.difference, **_interval(difference.interval), "method": difference.method},
+        else {
+            "difference": difference.difference,
+            **_interval(difference.interval),
+            "method": difference.method,
+            "equivalence": {
+                "margin": difference.margin,
+                "p_value": difference.equivalence_p_value,
+                "method": "two one-sided score tests against the margin (Miettinen-Nurminen variance)",
+            },
+        },
         "survival": [_survival_step(step) for step in level.survival],
         "restricted_mean_rounds": _restricted_mean(level.restricted_mean),
         "turnbull": None if level.turnbull is None else _turnbull(level.turnbull),

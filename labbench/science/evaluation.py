@@ -145,7 +145,7 @@ def evaluate(
     for number, factor in enumerate(sheet.factors):
         rng = np.random.default_rng([seed, number])
         models = (adjusted[number], hazards[number])
-        factors.append(_evaluate_factor(sheet, factor, blocks, models, confidence=confidence, rng=rng))
+        factors.append(_evaluate_factor(sheet, factor, blocks, models, confidence=confidence, margin=margin, rng=rng))
         steps.done()
     adjusted_p = holm([factor.association.p_value for factor in factors])
     isolation = isolate(sheet, margin=margin, next_count=next_count, runnable=runnable, rng=np.random.default_rng(seed))
@@ -225,11 +225,12 @@ def _evaluate_factor(
     models: tuple[AdjustedFinding, HazardFinding],
     *,
     confidence: float,
+    margin: float,
     rng: np.random.Generator,
 ) -> FactorEvaluation:
     used = sheet.is_test & (factor.codes >= 0)
     codes, is_failed = factor.codes[used], sheet.is_failed[used]
-    levels = evaluate_levels(sheet, factor, used, confidence=confidence)
+    levels = evaluate_levels(sheet, factor, used, confidence=confidence, margin=margin)
     failed = np.array([level.failed for level in levels], dtype=np.int64)
     coupons = np.array([level.coupons for level in levels], dtype=np.int64)
     association = fisher_freeman_halton(failed, coupons, rng=rng)

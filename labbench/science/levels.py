@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from labbench.science.findings import Floats
 from labbench.science.intervals import Interval, clopper_pearson, wilson
-from labbench.science.proportions import score_difference
+from labbench.science.proportions import score_difference, score_statistic
 from labbench.science.restricted_mean import RestrictedMean, restricted_mean_of
 from labbench.science.sheet import CouponSheet, FactorColumn, Level
 from labbench.science.strength import StrengthSummary, strength_summary
@@ -23,10 +24,16 @@ ROUNDS_LISTED = 500
 
 @dataclass(frozen=True, slots=True)
 class DifferenceToRest:
-    """Failure share of a level minus that of all other levels together."""
+    """Failure share of a level minus that of all other levels together.
+
+    `equivalence_p_value` is the larger p-value of the two one-sided score tests against -margin and +margin: small where
+    the level makes no relevant difference.
+    """
 
     difference: float
     interval: Interval
+    margin: float
+    equivalence_p_value: float
     method: str = DIFFERENCE_METHOD
 
 
@@ -48,7 +55,7 @@ class LevelEvaluation:
 
 
 def evaluate_levels(
-    sheet: CouponSheet, factor: FactorColumn, used: NDArray[np.bool_], *, confidence: float
+    sheet: CouponSheet, factor: FactorColumn, used: NDArray[np.bool_], *, confidence: float, margin: float
 ) -> tuple[LevelEvaluation, ...]:
     """The levels that have a coupon among the used ones, in the factor's order."""
     codes, is_failed = factor.codes[used], sheet.is_failed[used]
@@ -61,7 +68,7 @@ def evaluate_levels(
     failed = np.bincount(codes[is_failed], minlength=len(factor.levels))[present]
     exact = clopper_pearson(failed, coupons, confidence=confidence)
     score = wilson(failed, coupons, confidence=confidence)
-    differences = differences_to_rest(failed, coupons, confidence=confidence)
+    differences = differences_to_rest(failed, coupons, confidence=confidence, margin=margin)
     table = risk_table(last_seen, is_failed, codes, len(factor.levels))
     pristine = sheet.strength_mpa[sheet.roles == "pristine"]
     strength, held = sheet.strength_mpa[used], sheet.rounds_survived[used]
@@ -90,7 +97,7 @@ def event_rounds(sheet: CouponSheet) -> Floats:
 
 
 def differences_to_rest(
-    failed: NDArray[np.int64], coupons: NDArray[np.int64], *, confidence: float
+    failed: NDArray[np.int64], coupons: NDArray[np.int64], *, confidence: float, margin: float
 ) -> tuple[DifferenceToRest | None, ...]:
     """Each level against all others together; None where there are no others."""
     x, n = failed.astype(float), coupons.astype(float)
@@ -99,8 +106,11 @@ def differences_to_rest(
         return (None,) * len(n)
     low, high = score_difference(x, n, rest_x, rest_n, confidence=confidence)
     gaps = x / n - rest_x / rest_n
+    above = special.ndtr(-score_statistic(x, n, rest_x, rest_n, np.full_like(x, -margin)))
+    below = special.ndtr(score_statistic(x, n, rest_x, rest_n, np.full_like(x, margin)))
     return tuple(
-        DifferenceToRest(float(g), Interval(float(a), float(b))) for g, a, b in zip(gaps, low, high, strict=True)
+        DifferenceToRest(float(gap), Interval(float(a), float(b)), margin, float(p_value))
+        for gap, a, b, p_value in zip(gaps, low, high, np.maximum(above, below), strict=True)
     )
 
 
