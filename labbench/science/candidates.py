@@ -15,7 +15,8 @@ MOST_CANDIDATES = 512
 RANDOM_CANDIDATES = 384
 MOST_STARTS = 6
 
-Impossible = tuple[tuple[tuple[int, int], ...], ...]
+# Combinations that can't be made, shape (combinations, factors): level numbers, -1 for any level.
+Impossible = Integers
 
 
 def impossible_codes(
@@ -24,7 +25,7 @@ def impossible_codes(
     *,
     usual: dict[str, Level] | None = None,
 ) -> Impossible:
-    """Combinations that can't be made, as (factor, level) numbers.
+    """Combinations that can't be made as level numbers, -1 where any level is meant, shape (combinations, factors).
 
     `usual` are the levels of the factors that are not varied. A combination that names another level of one of them, or
     one that takes no part, is left out: nothing that is proposed can match it.
@@ -33,26 +34,25 @@ def impossible_codes(
     numbers = {suspect.name: number for number, suspect in enumerate(suspects)}
     found = []
     for combination in impossible:
-        pairs = []
+        row = np.full(len(suspects), -1)
         for name, level in combination.items():
             if name in usual and level == usual[name]:
                 continue
             if name not in numbers or level not in suspects[numbers[name]].levels:
                 break
-            pairs.append((numbers[name], suspects[numbers[name]].levels.index(level)))
+            row[numbers[name]] = suspects[numbers[name]].levels.index(level)
         else:
-            found.append(tuple(pairs))
-    return tuple(found)
+            found.append(row)
+    return np.array(found, dtype=np.int64).reshape(-1, len(suspects))
 
 
 def is_possible(codes: Integers, impossible: Impossible) -> NDArray[np.bool_]:
     """Which combinations, shape (combinations, factors), contain none of the impossible ones."""
     possible = np.ones(len(codes), dtype=np.bool_)
-    for pairs in impossible:
-        matches = np.ones(len(codes), dtype=np.bool_)
-        for factor, level in pairs:
-            matches &= codes[:, factor] == level
-        possible &= ~matches
+    # In parts, so that many impossible combinations don't take much memory.
+    for start in range(0, len(impossible), 512):
+        part = impossible[start : start + 512]
+        possible &= ~((codes[:, None, :] == part) | (part < 0)).all(axis=2).any(axis=1)
     return possible
 
 
@@ -71,7 +71,7 @@ def candidates(
     suspects : tuple of Suspect
     ran : ndarray of int, shape (n, factors)
         Combinations of the coupons that ran; the most frequent ones are starting points for swaps.
-    impossible : tuple
+    impossible : ndarray of int
         From `impossible_codes`.
     rng : numpy.random.Generator
         Used where there are more combinations than `most`.

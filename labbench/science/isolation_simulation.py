@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from labbench.science.candidates import candidates
+from labbench.science.candidates import candidates, impossible_codes
 from labbench.science.confirmation import ISOLATED, cause_of, confirmation, confirmation_load, fisher_one_sided
 from labbench.science.confounding import confounded_pairs
 from labbench.science.evidence import Posterior, Runs, posterior
@@ -223,7 +223,7 @@ def _by_probability(
     factors: tuple[Suspect, ...],
     rng: np.random.Generator,
 ) -> Played:
-    space = hypotheses(factors)
+    space, nothing_impossible = hypotheses(factors), impossible_codes(factors, ())
     codes = np.tile(truth.baseline, (COMPLAINT_COUPONS, 1))
     failed = np.ones(COMPLAINT_COUPONS, dtype=np.bool_)
     loads = np.zeros(COMPLAINT_COUPONS, dtype=np.int64)
@@ -233,7 +233,7 @@ def _by_probability(
         if strategy == "array":
             load = _array(factors, array_coupons, rng)
         elif is_isolated and space.kinds[row] > NONE_ANY:
-            load = confirmation_load(found, row, codes, (), count=scenario.load_coupons, rng=rng)
+            load = confirmation_load(found, row, codes, nothing_impossible, count=scenario.load_coupons, rng=rng)
         else:
             load = _next(found, codes, factors, scenario.load_coupons, rng)
         codes = np.concatenate((codes, load))
@@ -265,7 +265,7 @@ def _array(factors: tuple[Suspect, ...], count: int, rng: np.random.Generator) -
 def _next(
     found: Posterior, codes: Integers, factors: tuple[Suspect, ...], count: int, rng: np.random.Generator
 ) -> Integers:
-    could_run = candidates(factors, codes, (), rng=rng)
+    could_run = candidates(factors, codes, impossible_codes(factors, ()), rng=rng)
     coupons = tuple(
         np.bincount(codes[:, f], minlength=len(factor.levels)).astype(np.int64) for f, factor in enumerate(factors)
     )
@@ -292,7 +292,7 @@ def _clears(found: Posterior, row: int, isolated: float | None, data: Runs, guil
         row,
         isolated,
         effect_probabilities(found, margin=0.15),
-        confounded_pairs(found, data, ()),
+        confounded_pairs(found, data, impossible_codes(suspects, ())),
         tuple(np.bincount(data.codes[:, f], minlength=len(s.levels)).astype(np.int64) for f, s in enumerate(suspects)),
         coupons_without(found, row, data),
         Outlook(None, (None,) * len(suspects)),

@@ -112,7 +112,14 @@ def proposed(text, *, impossible=(), count=12):
     space = hypotheses(THREE)
     found = posterior(space, ran([((0, 0, 0), 3, 3), ((1, 1, 1), 0, 3)]))
     row = next(row for row in range(len(space)) if space.text(row) == text)
-    load = confirmation_load(found, row, np.array([[0, 0, 0]]), impossible, count=count, rng=np.random.default_rng(4))
+    load = confirmation_load(
+        found,
+        row,
+        np.array([[0, 0, 0]]),
+        np.array(impossible).reshape(-1, 3),
+        count=count,
+        rng=np.random.default_rng(4),
+    )
     return load, space.exposed(np.array([row]), load)[0]
 
 
@@ -138,13 +145,13 @@ def test_either_of_two_is_shown_by_each_alone():
 
 
 def test_impossible_combinations_are_not_proposed():
-    load, accused = proposed("resin = R1", impossible=(((0, 0), (1, 0)), ((0, 0), (2, 1))))
+    load, accused = proposed("resin = R1", impossible=((0, 0, -1), (0, -1, 1)))
     assert accused.sum() == 4
     assert [row[1:] for row in load[accused].tolist()] == [[1, 0]] * 4
 
 
 def test_an_arm_that_can_not_be_made_leaves_no_load():
-    load, _ = proposed("resin = R1", impossible=(((0, 1),),))
+    load, _ = proposed("resin = R1", impossible=((1, -1, -1),))
     assert len(load) == 0
 
 
