@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from labbench.science.contingency import log_choose
+from labbench.science.demonstration import demonstration_coupons
 from labbench.science.findings import Floats
 
 TABLE = range(2, 31)
 MOST_COUPONS_PER_ARM = 500
-MOST_COUPONS = 1_000_000
 # Numbers per arm over which the power of Fisher's test goes up and down before it rises for good.
 SAW_TEETH = 30
 # Probabilities that differ by less are equal but for rounding, relative.
@@ -149,31 +149,14 @@ def two_arms(
 def demonstration(reliability: float, confidence: float, failures: int = 0) -> Demonstration:
     """Smallest number of coupons of which at most `failures` may fail to demonstrate a reliability.
 
-    The smallest n with P(X <= failures) <= 1 - confidence for X ~ Binomial(n, 1 - reliability); without failures
-    n = ln(1 - confidence) / ln(reliability), rounded up (success run).
-
     Raises
     ------
     ValueError
-        If a probability does not lie between 0 and 1, or the failures are negative or too many to compute.
+        As `demonstration_coupons`.
     """
-    _check_open("reliability", reliability)
-    _check_open("confidence", confidence)
-    if failures < 0:
-        raise ValueError(f"{failures} failures are not possible")
-    low, high = failures, failures + 1
-    while not _demonstrates(high, failures, reliability, confidence):
-        low, high = high, 2 * high
-        if low > MOST_COUPONS:
-            raise ValueError(f"a demonstration of {reliability} with {failures} failures needs more than {low} coupons")
-    while high - low > 1:
-        middle = (low + high) // 2
-        if _demonstrates(middle, failures, reliability, confidence):
-            high = middle
-        else:
-            low = middle
-    reached = 1 - float(stats.binom.cdf(failures, high, 1 - reliability))
-    return Demonstration(high, failures, reliability, confidence, reached)
+    n = demonstration_coupons(reliability, confidence, failures=failures)
+    reached = 1 - float(special.bdtr(failures, n, 1 - reliability))
+    return Demonstration(n, failures, reliability, confidence, reached)
 
 
 def power_document(arms: TwoArms | None, shown: Demonstration | None) -> dict[str, Any]:
@@ -239,10 +222,6 @@ def _first_to_try(baseline: float, failing: float, alpha: float, power: float, m
         else:
             low = middle
     return max(2, low - SAW_TEETH)
-
-
-def _demonstrates(n: int, failures: int, reliability: float, confidence: float) -> bool:
-    return bool(stats.binom.cdf(failures, n, 1 - reliability) <= (1 - confidence) * (1 + ROUNDING))
 
 
 def _binomial(n: int, share: float) -> Floats:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -27,26 +25,6 @@ def test_sample_size_of_fishers_test(table):
         arms = two_arms(p1, p2, power=0.8)
         assert (arms.n_first, arms.n_per_arm) == (first, stays)
         assert arms.power >= 0.8
-
-
-def test_demonstration_sample_sizes(table):
-    """`demonstration_sample_sizes.csv`: search in R 4.2.2; the row for 0.90 and 0.95 is CMH-17-1G table 8.5.12."""
-    rows = table("demonstration_sample_sizes")
-    for failures, reliability, confidence, n in zip(
-        rows["failures_allowed"], rows["reliability"], rows["confidence"], rows["n"], strict=True
-    ):
-        assert demonstration(reliability, confidence, int(failures)).n == n
-
-
-def test_success_run_formula(table):
-    """n = ln(1 - C) / ln(R), rounded up; Meeker, Hahn and Escobar, Statistical Intervals (2nd ed., 2017)."""
-    rows = table("demonstration_sample_sizes")
-    success = rows["failures_allowed"] == 0
-    for reliability, confidence, formula in zip(
-        rows["reliability"][success], rows["confidence"][success], rows["zero_failure_formula"][success], strict=True
-    ):
-        assert math.log(1 - confidence) / math.log(reliability) == pytest.approx(formula, rel=1e-9)
-        assert demonstration(reliability, confidence).n == math.ceil(formula)
 
 
 def test_demonstration_is_the_clopper_pearson_bound_turned_round():
