@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import django_tables2 as tables
 from django.db.models import F, Prefetch, QuerySet
 from django.template.loader import render_to_string
+from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import mark_safe
 
 from labbench.analysis.verdicts import StudyVerdict
-from labbench.pages.tables import CodeColumn, MarkColumn, QuantityColumn, SelectColumn
+from labbench.formats.number_texts import number_text
+from labbench.pages.tables import SelectColumn
 from labbench.pages.templatetags.marks import mark
 from labbench.pages.templatetags.quantities import absent, day
 from labbench.studies.models import Coupon, CouponLevel, Factor, Study
@@ -53,8 +55,8 @@ class StudyTable(tables.Table):
 
     def render_state(self, record: Study) -> str:
         on = record.closed_on or record.started_on
-        since = format_html('<br><small class="soft nowrap">since {}</small>', day(on)) if on else ""
-        return mark(record.state, record.get_state_display()) + since
+        state = mark(record.state, record.get_state_display())
+        return format_html('{}<br><small class="soft nowrap">since {}</small>', state, day(on)) if on else state
 
     def render_progress(self, record: Study) -> str:
         parts = stage_parts(self.coupons.get(record.pk, {}))
@@ -73,16 +75,8 @@ class LevelColumn(tables.Column):
     """The level that a coupon has of one factor."""
 
     def __init__(self, factor: Factor) -> None:
-        super().__init__(
-            accessor="pk", verbose_name=factor.name, empty_values=(), attrs={"th": {"class": "factor-name"}}
-        )
+        super().__init__(accessor="pk", verbose_name=factor.name, attrs={"th": {"class": "factor-name"}})
         self.factor = factor
-
-    def render(self, record: Coupon) -> str:
-        for given in record.coupon_levels.all():
-            if given.factor_id == self.factor.pk:
-                return str(given.level.name)
-        return absent("not known")
 
     def order(self, queryset: QuerySet[Coupon], is_descending: bool) -> tuple[QuerySet[Coupon], bool]:
         field = "number" if self.factor.is_numeric else "name"
@@ -91,35 +85,32 @@ class LevelColumn(tables.Column):
         return rows.order_by(by.desc(nulls_last=True) if is_descending else by.asc(nulls_last=True), "pk"), True
 
 
+NUMBER = {"th": {"class": "num"}}
+NOT_KNOWN, NO_LOAD, NOT_CRACKED_OUT = absent("not known"), absent("in no load"), absent("not cracked out")
+NO_BREAK, NOT_MEASURED, NO_ROUNDS = absent("no break"), absent("not measured"), absent("does not travel")
+
+
 class CouponTable(tables.Table):
-    """One coupon a row, its factors' levels as columns."""
+    """One coupon a row, its factors' levels as columns; `plain_rows` makes the cells."""
 
     selected = SelectColumn()
-    code = CodeColumn(linkify=("coupon", {"pk": tables.A("pk")}))
+    code = tables.Column()
     role = tables.Column()
-    stage = MarkColumn()
-    load_name = tables.Column(verbose_name="Load", empty_values=(None,), default=absent("in no load"))
-    rounds_survived = tables.Column(verbose_name="Rounds held", attrs={"th": {"class": "num"}, "td": {"class": "num"}})
-    failed_round = tables.Column(
-        verbose_name="Cracked out in",
-        attrs={"th": {"class": "num"}, "td": {"class": "num"}},
-        default=absent("not cracked out"),
-    )
-    break_type = tables.Column(verbose_name="Break", empty_values=("", None), default=absent("no break"))
-    edge_distance_mm = tables.Column(
-        verbose_name="Edge (mm)",
-        attrs={"th": {"class": "num"}, "td": {"class": "num"}},
-        default=absent("not measured"),
-    )
-    stress_mpa = QuantityColumn(unit="MPa", verbose_name="Strength (MPa)")
+    stage = tables.Column()
+    load_name = tables.Column(verbose_name="Load")
+    rounds_survived = tables.Column(verbose_name="Rounds held", attrs=NUMBER)
+    failed_round = tables.Column(verbose_name="Cracked out in", attrs=NUMBER)
+    break_type = tables.Column(verbose_name="Break")
+    edge_distance_mm = tables.Column(verbose_name="Edge (mm)", attrs=NUMBER)
+    stress_mpa = tables.Column(verbose_name="Strength (MPa)", attrs=NUMBER)
 
     class Meta:
         order_by_field = "sort"
         attrs = {"aria_label": "Coupons of this study", "id": "coupon-table"}
-        row_attrs = {"class": lambda record: "is-bad" if record.failed_round else ""}
+        template_name = "studies/parts/coupon_table.html"
 
     def __init__(self, data: QuerySet[Coupon], *, study: Study, factors: Sequence[Factor], **extra: Any) -> None:
-        self.study = study
+        self.study, self.factors = study, factors
         columns = [(f"level_{factor.pk}", LevelColumn(factor)) for factor in factors]
         names = list(self.base_columns)
         after = names.index("stage") + 1
@@ -130,18 +121,56 @@ class CouponTable(tables.Table):
             **extra,
         )
 
-    def render_rounds_survived(self, value: int, record: Coupon) -> str:
-        if record.role == Coupon.Role.PRISTINE:
-            return absent("does not travel")
-        return f"{value} of {record.rounds_planned or self.study.rounds_planned}"
+    def plain_rows(self) -> Iterator[dict[str, Any]]:
+        """The rows of the page: whether it cracked out, and (class, content) of each cell."""
+        shown = [column.name for column in self.columns]
+        kinds = [CELL_CLASSES.get(name, "") for name in shown]
+        for row in self.paginated_rows:
+            coupon = row.record
+            cells = self.cells(coupon)
+            yield {
+                "is_bad": coupon.failed_round is not None,
+                "cells": [(kind, cells.get(name, NOT_KNOWN)) for kind, name in zip(kinds, shown, strict=True)],
+            }
 
-    def render_failed_round(self, value: int) -> str:
-        return f"round {value}"
+    def cells(self, coupon: Any) -> dict[str, str]:
+        """Column -> content; a level that is not known is left out."""
+        address = reverse("coupon", args=[coupon.pk])
+        return {
+            "selected": self.base_columns["selected"].render(coupon.pk, coupon),
+            "code": format_html('<a class="coupon-code" href="{}">{}</a>', address, coupon.code),
+            "role": coupon.get_role_display(),
+            "stage": mark(coupon.stage, coupon.get_stage_display()),
+            "load_name": coupon.load_name or NO_LOAD,
+            "rounds_survived": self.rounds(coupon),
+            "failed_round": NOT_CRACKED_OUT if coupon.failed_round is None else f"round {coupon.failed_round}",
+            "break_type": coupon.get_break_type_display() or NO_BREAK,
+            "edge_distance_mm": edge(coupon),
+            "stress_mpa": NOT_MEASURED if coupon.stress_mpa is None else number_text(coupon.stress_mpa),
+            **{f"level_{given.factor_id}": given.level.name for given in coupon.coupon_levels.all()},
+        }
 
-    def render_edge_distance_mm(self, value: float, record: Coupon) -> str:
-        if record.is_near_edge:
-            return format_html('{}<span class="near-edge"> near edge</span>', f"{value:g}")
-        return f"{value:g}"
+    def rounds(self, coupon: Coupon) -> str:
+        if coupon.role == Coupon.Role.PRISTINE:
+            return NO_ROUNDS
+        return f"{coupon.rounds_survived} of {coupon.rounds_planned or self.study.rounds_planned}"
+
+
+CELL_CLASSES = {
+    "selected": "check",
+    "rounds_survived": "num",
+    "failed_round": "num",
+    "edge_distance_mm": "num",
+    "stress_mpa": "num",
+}
+
+
+def edge(coupon: Coupon) -> str:
+    """The edge distance, marked where it is too near to be compared with the rest."""
+    if coupon.edge_distance_mm is None:
+        return NOT_MEASURED
+    shown = number_text(coupon.edge_distance_mm)
+    return format_html('{}<span class="near-edge"> near edge</span>', shown) if coupon.is_near_edge else shown
 
 
 def coupon_rows(rows: QuerySet[Coupon]) -> QuerySet[Coupon]:

@@ -42,12 +42,13 @@ def test_a_study_shows_its_state_its_coupons_by_stage_and_its_last_verdict(lead)
     factories.coupon(study, stage=Coupon.Stage.CRACKED_OUT, failed_round=1)
     factories.coupon(study, stage=Coupon.Stage.CRACKED_OUT, failed_round=2)
     analysed(study, hand, lamp="cleared", resin_lot="implicated")
-    undecided = factories.study(code="COACH-8")
+    undecided = factories.study(code="COACH-8", state="planned")
     shown = lead.get(reverse("studies")).text
     assert "2 cracked out" in shown
     assert "1 prepared" in shown
     assert "resin_lot implicated" in shown
     assert f'href="{reverse("study", args=[undecided.code])}"' in shown
+    assert '<span class="mark mark-planned">' in shown
     assert shown.count("no analysis yet") == 1
     assert shown.count("no coupons yet") == 1
 
