@@ -43,7 +43,7 @@ def test_a_photo_is_kept_and_shown_as_what_it_is(sign_in, repaired, kind, served
         (b"<svg xmlns='http://www.w3.org/2000/svg'/>", "not a photo that can be read"),
         (picture("BMP"), "kept as JPEG, PNG or WebP, not as BMP"),
         (picture("JPEG")[:120], "not a photo that can be read"),
-        (b"", "The submitted file is empty"),
+        (b"", "not a photo that can be read"),
     ],
 )
 def test_what_is_no_photo_is_refused_and_nothing_is_stored(sign_in, repaired, content, message):
