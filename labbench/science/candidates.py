@@ -43,7 +43,7 @@ def impossible_codes(
             row[numbers[name]] = suspects[numbers[name]].levels.index(level)
         else:
             found.append(row)
-    return np.array(found, dtype=np.int64).reshape(-1, len(suspects))
+    return np.array(found, dtype=np.int64).reshape(len(found), len(suspects))
 
 
 def is_possible(codes: Integers, impossible: Impossible) -> NDArray[np.bool_]:
