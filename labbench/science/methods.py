@@ -60,6 +60,7 @@ METHODS: tuple[Method, ...] = (
         "E. B. Wilson, J. Am. Stat. Assoc. 22 (1927), 209-212.",
         ("81 of 263 and 0 of 20 in R. G. Newcombe, Statistics in Medicine 17 (1998), 857-872, table I",),
         "asymptotic",
+        "Covers too rarely near 0 and 1 at very few coupons: 86 % for 3 coupons that fail at 5 %.",
     ),
     Method(
         SHARES,
@@ -81,6 +82,7 @@ METHODS: tuple[Method, ...] = (
         "R. G. Newcombe, Statistics in Medicine 17 (1998), 873-890, method 10.",
         ("The same three differences",),
         "asymptotic",
+        "93 % for 6 coupons a level that fail at 30 %.",
     ),
     Method(
         SHARES,
@@ -129,7 +131,7 @@ METHODS: tuple[Method, ...] = (
         "P. Armitage, Biometrics 11 (1955), 375-386.",
         ("Smokers among lung-cancer patients (Fleiss 1981), two sets of scores",),
         "asymptotic",
-        "Beside it the exact version where a level has fewer than 10 coupons.",
+        "6.8 % false alarms for two levels of 6 coupons that fail at 30 %; the exact version stands beside it.",
     ),
     Method(
         TABLES,
@@ -275,6 +277,7 @@ METHODS: tuple[Method, ...] = (
         "W. H. Kruskal, W. A. Wallis, JASA 47 (1952), 583-621.",
         ("Mucociliary efficiency (Hollander and Wolfe)", "Plant growth (Dobson 1983)", "Student's sleep data, exact"),
         "exact or simulated",
+        "By chi-square 7 % false alarms at 3 coupons a level; by relabelling never above 5 %.",
     ),
     Method(
         STRENGTH,
@@ -293,6 +296,7 @@ METHODS: tuple[Method, ...] = (
         "J. M. Lachin, Controlled Clinical Trials 20 (1999), 408-422.",
         ("Constructed example, two programs",),
         "exact or simulated",
+        "By chi-square up to 11 % false alarms at 3 coupons a level, most of them tied; by relabelling never above 5 %.",
     ),
     Method(
         STRENGTH,
