@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from labbench.formats.number_texts import number_text, percent_text
+from labbench.science.demonstration import demonstration_coupons
 from labbench.science.intervals import clopper_pearson
 from labbench.science.sheet import CouponSheet, FactorColumn, Level
 
@@ -131,11 +132,11 @@ def combination(
 
 def held_needed(failed: int, coupons: int, *, margin: float, confidence: float) -> int | None:
     """Further coupons, all holding, until the one-sided limit is at `margin`; None beyond `MOST_HELD_NEEDED`."""
-    further = np.arange(0 if coupons else 1, MOST_HELD_NEEDED + 1)
-    n = coupons + further
-    _, high = clopper_pearson(np.full(len(n), failed), n, confidence=2 * confidence - 1)
-    enough = np.flatnonzero(high <= margin)
-    return int(further[enough[0]]) if len(enough) else None
+    try:
+        further = demonstration_coupons(1 - margin, confidence, failures=failed) - coupons
+    except ValueError:
+        return None
+    return further if further <= MOST_HELD_NEEDED else None
 
 
 def limits(failed: int, coupons: int, *, confidence: float) -> tuple[float, float]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from labbench.analysis.frozen_sheet import BrokenCoupon
-from labbench.formats.number_texts import interval_percent_text, interval_text, number_text, percent_text
+from labbench.formats.number_texts import interval_percent_text, interval_text, number_text, p_value_text, percent_text
 from labbench.reports.wording import counted, factor_label, level_label, plainly
 from labbench.science.sheet import Level
 
@@ -90,13 +90,20 @@ def failure_differences(factor: Document, anchor: str, *, margin: float, confide
         title=f"Failure share of each {factor_label(name)} against the rest",
         summary=summary + left_out(len(levels), len(shown)),
         figure={"data": [trace], "layout": layout},
-        columns=("level", "failed", "difference to the rest", f"{percent_text(confidence)} interval"),
+        columns=(
+            "level",
+            "failed",
+            "difference to the rest",
+            f"{percent_text(confidence)} interval",
+            "within the margin",
+        ),
         rows=tuple(
             (
                 level_label(name, level["level"]),
                 f"{level['failed']} of {level['coupons']}",
                 signed_points(level["difference_to_rest"]["difference"]),
                 difference_interval(level["difference_to_rest"]),
+                equivalence(level["difference_to_rest"], confidence),
             )
             for level in levels
         ),
@@ -364,6 +371,14 @@ def difference_interval(difference: Document) -> str:
     if low is None or high is None:
         return interval_text(low, high) or difference.get("reason", "not computed")
     return f"{signed_points(low)} to {signed_points(high)}"
+
+
+def equivalence(difference: Document, confidence: float) -> str:
+    """Whether the coupons show that the difference does not matter."""
+    p = (difference.get("equivalence") or {}).get("p_value")
+    if p is None:
+        return "not computed"
+    return f"{'shown' if p <= 1 - confidence else 'not shown'} ({p_value_text(p)})"
 
 
 def short(label: str, longest: int = LONGEST_TICK) -> str:
