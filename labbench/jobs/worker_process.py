@@ -96,6 +96,8 @@ class WorkerProcess:
                 continue
             if self._stopping.is_set():
                 return
+            if self._process.stdin:
+                self._process.stdin.close()
             log.warning("The worker ended (%s); it is started again in %.0f s.", self._process.returncode, delay)
             if self._stopping.wait(delay):
                 return
