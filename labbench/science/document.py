@@ -302,7 +302,7 @@ def _weibull(strength: StrengthSummary) -> Document | None:
     if fit.modulus is None:
         return None
     return {
-        "method": f"two-parameter maximum likelihood, limits by {limits.method}",
+        "method": f"two-parameter maximum likelihood, limits: {limits.method}",
         "modulus": _interval(limits.modulus),
         "characteristic_strength_mpa": _interval(limits.characteristic_strength),
         "unbiasing_factor": factor,

@@ -231,7 +231,8 @@ METHODS: tuple[Method, ...] = (
         STRENGTH,
         "Two-parameter Weibull fit",
         "Weibull modulus m and characteristic strength s of the broken coupons.",
-        "F(x) = 1 - exp(-(x / s)^m), maximum likelihood; profile-likelihood limits.",
+        "F(x) = 1 - exp(-(x / s)^m), maximum likelihood; limits conditional on the pattern of the strengths (exact); profile "
+        "likelihood with censoring.",
         "J. F. Lawless (2003), sec. 5.2; the estimates of ASTM C1239 and ISO 20501.",
         (
             "Ball bearings (Lieblein and Zelen 1956)",

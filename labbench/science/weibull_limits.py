@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import interpolate, optimize, special
 
 from labbench.science.findings import Floats
 from labbench.science.intervals import Interval, normal_quantile
@@ -30,6 +30,7 @@ UNBIASING_FACTORS = {
 }
 # With more strengths the asymptotic limits agree with the exact and profile ones to about a part in a thousand.
 LARGEST_EXACT = 500
+CONDITIONAL = "conditional on the ancillaries (exact)"
 # e^x of more leaves the range of a float; a likelihood there is as good as zero.
 LARGEST_POWER = 700.0
 UNBIASING_SOURCE = "simulated, interpolated in 1 / n; standard error at most 0.0003"
@@ -37,7 +38,7 @@ UNBIASING_SOURCE = "simulated, interpolated in 1 / n; standard error at most 0.0
 
 @dataclass(frozen=True, slots=True)
 class WeibullLimits:
-    """Profile-likelihood limits; None with a `reason` where there is no fit."""
+    """Limits by `method`; None with a `reason` where there is no fit."""
 
     modulus: Interval
     characteristic_strength: Interval
@@ -71,7 +72,33 @@ def unbiasing_factor(n: int) -> float | None:
 def weibull_limits(
     values: Floats, fit: WeibullFit, *, is_censored: NDArray[np.bool_] | None = None, confidence: float = 0.95
 ) -> WeibullLimits:
-    """Profile-likelihood limits of modulus and characteristic strength.
+    """Limits of modulus and characteristic strength.
+
+    Complete samples: exact, conditional on the ancillary pattern of the strengths, as the profile likelihood covers 83 %
+    instead of 95 % at three coupons. With censoring: profile likelihood. Very many strengths: Wald on the logarithm.
+
+    References
+    ----------
+    J. F. Lawless, Statistical Models and Methods for Lifetime Data, 2nd ed. (Wiley, 2003), sec. 5.2.2 and app. E.
+    """
+    m, s = fit.modulus, fit.characteristic_strength
+    if m is None or s is None:
+        return WeibullLimits(Interval(None, None), Interval(None, None), reason=fit.reason)
+    if len(values) > LARGEST_EXACT or (is_censored is not None and is_censored.any()):
+        return profile_weibull_limits(values, fit, is_censored=is_censored, confidence=confidence)
+    pattern = _Pattern.of(values, fit)
+    tails = ((1 - confidence) / 2, (1 + confidence) / 2)
+    low_z, high_z = (pattern.spread_quantile(tail) for tail in tails)
+    low_t, high_t = (pattern.place_quantile(0.0, tail) for tail in tails)
+    # z = m / m_hat; t = m_hat log(s_hat / s).
+    scale = Interval(float(s * np.exp(-high_t / m)), float(s * np.exp(-low_t / m)))
+    return WeibullLimits(Interval(m * low_z, m * high_z), scale, CONDITIONAL)
+
+
+def profile_weibull_limits(
+    values: Floats, fit: WeibullFit, *, is_censored: NDArray[np.bool_] | None = None, confidence: float = 0.95
+) -> WeibullLimits:
+    """Profile-likelihood limits; for very many strengths Wald limits on the logarithm, which then agree with them.
 
     References
     ----------
@@ -180,9 +207,9 @@ def percentile_bound(
     if (is_censored is not None and is_censored.any()) or len(values) > LARGEST_EXACT:
         bound = estimate * np.exp(-float(special.ndtri(confidence)) * _log_error(fit, share_above))
         return PercentileBound(share_above, estimate, float(bound), "delta method on the logarithm (asymptotic)")
-    t = _conditional_quantile(values, fit, share_above, confidence)
+    t = _Pattern.of(values, fit).place_quantile(float(np.log(-np.log(share_above))), confidence)
     bound = float(fit.characteristic_strength or 0.0) * np.exp(-t / fit.modulus)
-    return PercentileBound(share_above, estimate, float(bound), "conditional on the ancillaries (exact)")
+    return PercentileBound(share_above, estimate, float(bound), CONDITIONAL)
 
 
 def _log_error(fit: WeibullFit, share_above: float) -> float:
@@ -192,33 +219,53 @@ def _log_error(fit: WeibullFit, share_above: float) -> float:
     return float(np.sqrt(ss + 2 * slope * sm + slope**2 * mm))
 
 
-def _conditional_quantile(values: Floats, fit: WeibullFit, share_above: float, confidence: float) -> float:
-    """t with P(Z <= t | a) = confidence for the pivot Z = (u_hat - y_p) / b_hat of the log strengths.
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """The conditional distribution of z = b_hat / b given the ancillaries a_i = (y_i - u_hat) / b_hat, y log strengths.
 
-    With a_i = (y_i - u_hat) / b_hat: density of z = b_hat / b proportional to z^(n-2) exp((z - 1) sum a_i) /
-    (mean of e^(a_i z))^n; given z, P(Z <= t) is the regularised gamma function Q(n, e^(w_p + t z) sum e^(a_i z)),
-    counted from above; w_p = log(-log R).
+    Its density is proportional to z^(n-2) exp(z sum a_i) / (sum e^(a_i z))^n; here over log z, which takes one more z.
     """
-    m, n = float(fit.modulus or 1.0), len(values)
-    a = m * np.log(values / float(fit.characteristic_strength or 1.0))
-    w = float(np.log(-np.log(share_above)))
-    # log z has a standard deviation of about 0.78 / sqrt(n - 1) around 0.
-    reach = min(1.2 + 14 / np.sqrt(n), 7.0)
-    z = np.exp(np.linspace(-reach, min(reach, 3.0), 301))
-    powers = np.outer(z, a)
-    largest = powers.max(axis=1)
-    log_sum = largest + np.log(np.exp(powers - largest[:, None]).sum(axis=1))
-    log_density = (n - 2) * np.log(z) + z * a.sum() - n * log_sum
-    # In log z the density gains a factor z; equal weights (trapezium) are then spectrally accurate.
-    weight = np.exp(log_density + np.log(z) - (log_density + np.log(z)).max())
-    weight /= weight.sum()
 
-    def excess(t: float) -> float:
-        return float((weight * special.gammainc(n, np.exp(np.minimum(w + t * z + log_sum, 700.0)))).sum()) - confidence
+    log_z: Floats
+    weight: Floats
+    log_sum: Floats
+    n: int
 
-    low, high = -1.0, 1.0
-    while excess(low) > 0:
-        low *= 2
-    while excess(high) < 0:
-        high *= 2
-    return float(optimize.brentq(excess, low, high, xtol=1e-12))
+    @classmethod
+    def of(cls, values: Floats, fit: WeibullFit) -> _Pattern:
+        n = len(values)
+        a = float(fit.modulus or 1.0) * np.log(values / float(fit.characteristic_strength or 1.0))
+        # log z has a standard deviation of about 0.78 / sqrt(n - 1) around 0.
+        reach = min(1.2 + 14 / np.sqrt(n), 7.0)
+        log_z = np.linspace(-reach, min(reach, 3.0), 301)
+        powers = np.outer(np.exp(log_z), a)
+        largest = powers.max(axis=1)
+        log_sum = largest + np.log(np.exp(powers - largest[:, None]).sum(axis=1))
+        log_density = (n - 1) * log_z + np.exp(log_z) * a.sum() - n * log_sum
+        weight = np.exp(log_density - log_density.max())
+        return cls(log_z, weight / weight.sum(), log_sum, n)
+
+    def spread_quantile(self, share: float) -> float:
+        """z with P(Z <= z) = share."""
+        grid = self.log_z
+        below = interpolate.CubicSpline(grid, self.weight / (grid[1] - grid[0])).antiderivative()
+        return float(np.exp(optimize.brentq(lambda x: float(below(x)) - share, grid[0], grid[-1], xtol=1e-12)))
+
+    def place_quantile(self, w: float, share: float) -> float:
+        """t with P((u_hat - y_p) / b_hat <= t) = share; w = log(-log R) of the percentile, 0 for u itself.
+
+        Given z the probability is the regularised gamma function P(n, e^(w + t z) sum e^(a_i z)). Equal weights over log z
+        (the trapezium rule) are spectrally accurate, as the density vanishes at both ends.
+        """
+        z = np.exp(self.log_z)
+
+        def excess(t: float) -> float:
+            upper = np.exp(np.minimum(w + t * z + self.log_sum, LARGEST_POWER))
+            return float((self.weight * special.gammainc(self.n, upper)).sum()) - share
+
+        low, high = -1.0, 1.0
+        while excess(low) > 0:
+            low *= 2
+        while excess(high) < 0:
+            high *= 2
+        return float(optimize.brentq(excess, low, high, xtol=1e-12))

@@ -13,7 +13,7 @@ from labbench.science.permutation import permutation_test
 from labbench.science.proportions import newcombe_difference, score_difference
 from labbench.science.restricted_mean import restricted_mean
 from labbench.science.weibull import weibull_fit
-from labbench.science.weibull_limits import percentile, percentile_bound, unbiasing_factor, weibull_limits
+from labbench.science.weibull_limits import percentile, percentile_bound, profile_weibull_limits, unbiasing_factor
 
 
 def codes_of(names):
@@ -143,7 +143,7 @@ def test_weibull_limits(id_, file, column, censored, table, expected):
     t = table(file)
     is_censored = None if censored is None else t[censored] == 0
     fit = weibull_fit(t[column], is_censored=is_censored)
-    limits = weibull_limits(t[column], fit, is_censored=is_censored)
+    limits = profile_weibull_limits(t[column], fit, is_censored=is_censored)
     for name, interval in (("shape", limits.modulus), ("scale", limits.characteristic_strength)):
         assert interval.low == pytest.approx(expected(id_, f"{name} 95% profile lower"), rel=1e-7)
         assert interval.high == pytest.approx(expected(id_, f"{name} 95% profile upper"), rel=1e-7)

@@ -298,6 +298,33 @@ def test_conditional_bound_against_plain_integration():
     assert integrate.quad(below, 0, 20, epsabs=0, epsrel=1e-10)[0] / total == pytest.approx(0.95, abs=1e-7)
 
 
+def test_conditional_limits_of_the_modulus_against_plain_integration():
+    x = np.array([41.0, 52, 55, 60, 63, 71])
+    fit = weibull_fit(x)
+    a = fit.modulus * np.log(x / fit.characteristic_strength)
+
+    def density(z):
+        return z ** (len(x) - 2) * math.exp(z * a.sum()) / np.exp(a * z).sum() ** len(x)
+
+    limits = weibull_limits(x, fit).modulus
+    total = integrate.quad(density, 0, 20, epsabs=0, epsrel=1e-11)[0]
+    for limit, share in ((limits.low, 0.025), (limits.high, 0.975)):
+        below = integrate.quad(density, 0, limit / fit.modulus, epsabs=0, epsrel=1e-11)[0]
+        assert below / total == pytest.approx(share, abs=1e-6)
+
+
+def test_conditional_limits_cover_at_four_coupons():
+    random = np.random.default_rng(4)
+    hits = np.zeros(2)
+    for _ in range(300):
+        x = 60 * random.weibull(8, 4)
+        limits = weibull_limits(x, weibull_fit(x))
+        hits[0] += limits.modulus.low <= 8 <= limits.modulus.high
+        hits[1] += limits.characteristic_strength.low <= 60 <= limits.characteristic_strength.high
+    # Four standard errors around 0.95.
+    assert np.abs(hits / 300 - 0.95).max() < 4 * math.sqrt(0.95 * 0.05 / 300)
+
+
 def test_weibull_limits_hold_the_estimate_and_narrow_with_coupons():
     x = 60 * np.random.default_rng(2).weibull(9, 600)
     few, many = weibull_limits(x[:12], weibull_fit(x[:12])), weibull_limits(x, weibull_fit(x))
