@@ -86,9 +86,10 @@ def confirmation(
 
     A load counts as confirmation load if it holds at least 4 coupons with and 4 without the accused level(s) and if
     all loads before it had together isolated the same cause. Loads come in `load_order`, or else in the order of their
-    names (`block_order`); coupons without a load have no known time and count in no "before". The cause is confirmed if that load alone shows at
-    least 2 more failures in the accused arm (for arms of different size: the difference of shares times the smaller
-    arm). For the cause "none": a later load of at least 8 coupons; that it is still isolated is all there is to show.
+    names (`block_order`); coupons without a load have no known time and count in no "before". The cause is confirmed
+    if that load alone shows at least 2 more failures in the accused arm (for arms of different size: the difference of
+    shares times the smaller arm). For the cause "none": a later load of at least 8 coupons; that it is still isolated
+    is all there is to show.
 
     None where no such load ran.
     """
