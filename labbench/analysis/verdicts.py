@@ -56,6 +56,7 @@ def last_verdicts(study_ids: Collection[int]) -> dict[int, StudyVerdict]:
     return {
         study_id: summed_up(finished_at, factors or [])
         for study_id, finished_at, factors in rows.order_by().values_list("study_id", "finished_at", "verdicts")
+        if finished_at is not None
     }
 
 

@@ -83,7 +83,7 @@ def plan_for_new_study(reading: SheetReading) -> IntakePlan:
     """What a sheet brings into a study that is made for it."""
     if reading.sheet is None:
         return IntakePlan(reading.faults)
-    faults = ()
+    faults: tuple[Fault, ...] = ()
     if len(reading.sheet.coupons) > settings.MAX_COUPONS_PER_STUDY:
         faults = (
             Fault(

@@ -126,8 +126,8 @@ def delete_study(*, study: Study, by: Any, reason: str) -> None:
     try:
         remove(study, by=by, reason=reason)
     except ProtectedError as refused:
-        kinds = sorted({row._meta.verbose_name_plural for row in refused.protected_objects})
-        raise ValidationError(f"{study.code} has {', '.join(map(str, kinds))} and can't be deleted; close it.") from refused
+        kinds = sorted({str(row._meta.verbose_name_plural) for row in refused.protected_objects})
+        raise ValidationError(f"{study.code} has {', '.join(kinds)} and can't be deleted; close it.") from refused
 
 
 @transaction.atomic

@@ -45,8 +45,8 @@ class CouponsForm(forms.Form):
     codes = forms.CharField(
         required=False, label="typed codes", widget=forms.Textarea(attrs={"rows": 3}), help_text="One a line. Only where codes are typed."
     )
-    prefix = forms.CharField(
-        required=False, max_length=20, help_text="Before a running number or a random code; may be empty."
+    code_prefix = forms.CharField(
+        required=False, max_length=20, label="prefix", help_text="Before a running number or a random code; may be empty."
     )
     count = forms.IntegerField(
         required=False, min_value=1, max_value=MOST_AT_ONCE, label="how many", help_text="For drawn or counted codes."
@@ -73,12 +73,12 @@ class CouponsForm(forms.Form):
         data = self.cleaned_data
         if data.get("role") == Coupon.Role.PRISTINE and data.get("break_type"):
             self.add_error("break_type", "A pristine control has no break.")
-        prefix = cleaned(data.get("prefix") or "")
+        prefix = cleaned(data.get("code_prefix") or "")
         if data.get("how") != self.TYPED and not self.errors:
             if not data.get("count"):
                 self.add_error("count", "How many coupons?")
             elif data["how"] == self.COUNTED and not prefix:
-                self.add_error("prefix", "A running number needs something before it, e.g. C-.")
+                self.add_error("code_prefix", "A running number needs something before it, e.g. C-.")
         if not self.errors:
             present = self.study.coupons.values_list("code", flat=True)
             data["codes"] = self.drawn(data, prefix, set(present) if data["how"] != self.TYPED else set())
@@ -103,7 +103,7 @@ class CouponsForm(forms.Form):
             try:
                 code_characters(code)
             except ValidationError as refused:
-                self.add_error("prefix" if data["how"] != self.TYPED else "codes", f"“{code}”: {refused.messages[0]}")
+                self.add_error("code_prefix" if data["how"] != self.TYPED else "codes", f"“{code}”: {refused.messages[0]}")
                 break
         total = self.study.coupons.count() + len(codes)
         if total > settings.MAX_COUPONS_PER_STUDY:
@@ -126,7 +126,7 @@ class CouponsForm(forms.Form):
     @property
     def parts(self) -> list[tuple[str, list[forms.BoundField]]]:
         """The fields in groups, each with its heading."""
-        codes = [self[name] for name in ("how", "count", "prefix", "codes")]
+        codes = [self[name] for name in ("how", "count", "code_prefix", "codes")]
         coupon = [self[name] for name in ("role", "glass", "break_type", "size_mm", "legs", "edge_distance_mm", "rounds_planned")]
         levels = [self[f"level_{factor.pk}"] for factor in self.factors]
         named = [("Codes", codes), ("The coupons", coupon), ("Levels", levels)]
@@ -145,7 +145,8 @@ def random_codes(prefix: str, count: int, present: Collection[str]) -> list[str]
     """Codes drawn at random, each once."""
     # Longer codes where many are wanted, so that a misread letter seldom gives another coupon's code.
     length = CODE_LENGTH + (count + len(present) > 1000)
-    taken, codes = set(present), []
+    taken = set(present)
+    codes: list[str] = []
     while len(codes) < count:
         code = prefix + "".join(secrets.choice(CODE_LETTERS) for _ in range(length))
         if code not in taken:
@@ -175,12 +176,13 @@ class CouponEditForm(forms.Form):
     reason = forms.CharField(max_length=200, label="why", help_text="Kept in the history of every coupon.")
 
     def __init__(self, *args: Any, study: Study, factors: Sequence[Factor], coupons: int, **extra: Any) -> None:
-        super().__init__(*args, initial={"expected": coupons}, **extra)
+        super().__init__(*args, **{"initial": {"expected": coupons}, **extra})
         self.factors, self.coupons = factors, coupons
         self.glasses = {str(glass.pk): glass for glass in GlassStock.objects.all()}
         self.loads = {str(load.pk): load for load in study.loads.order_by("name")}
-        self.fields["glass"].choices = [KEEP, (NONE, "not known"), *((pk, str(g)) for pk, g in self.glasses.items())]
-        self.fields["load"].choices = [KEEP, (NONE, "no load"), *((pk, load.name) for pk, load in self.loads.items())]
+        fields: dict[str, Any] = self.fields
+        fields["glass"].choices = [KEEP, (NONE, "not known"), *((pk, str(g)) for pk, g in self.glasses.items())]
+        fields["load"].choices = [KEEP, (NONE, "no load"), *((pk, load.name) for pk, load in self.loads.items())]
         self.by_factor = {factor: {str(level.pk): level for level in factor.levels.all()} for factor in factors}
         for factor, levels in self.by_factor.items():
             choices = [KEEP, (NONE, "not known"), *((pk, level.name) for pk, level in levels.items())]

@@ -83,7 +83,7 @@ class CouponFilter(django_filters.FilterSet):
         return any(field.value() for field in self.level_fields)
 
     def in_load(self, rows: QuerySet[Coupon], name: str, value: str) -> QuerySet[Coupon]:
-        return rows.filter(load_place=None) if value == NOT_KNOWN else rows.filter(load_place__load=value)
+        return rows.filter(load_place=None) if value == NOT_KNOWN else rows.filter(load_place__load=int(value))
 
     def near_edge(self, rows: QuerySet[Coupon], name: str, value: str) -> QuerySet[Coupon]:
         # Within 50 mm: common practice, no source; see Coupon.is_near_edge.
@@ -92,4 +92,4 @@ class CouponFilter(django_filters.FilterSet):
 
     def carries(self, rows: QuerySet[Coupon], name: str, value: str) -> QuerySet[Coupon]:
         carried = CouponLevel.objects.filter(coupon=OuterRef("pk"), factor=int(name))
-        return rows.filter(~Exists(carried)) if value == NOT_KNOWN else rows.filter(Exists(carried.filter(level=value)))
+        return rows.filter(~Exists(carried)) if value == NOT_KNOWN else rows.filter(Exists(carried.filter(level=int(value))))

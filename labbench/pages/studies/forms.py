@@ -57,12 +57,12 @@ class StudyForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **extra: Any) -> None:
         super().__init__(*args, **extra)
-        self.fields["lead"].queryset = people()
-        self.fields["profile"].queryset = ThermalProfile.objects.all()
-        self.fields["procedure_version"].queryset = ProcedureVersion.objects.select_related("procedure")
-        self.fields["confidence"].min_value, self.fields["confidence"].max_value = 0.5, 1
-        for name, step in (("confidence", "0.01"), ("margin", "0.01")):
-            self.fields[name].widget.attrs |= {"step": "any", "min": "0", "max": "1", "data-step": step}
+        fields: dict[str, Any] = self.fields
+        fields["lead"].queryset = people()
+        fields["profile"].queryset = ThermalProfile.objects.all()
+        fields["procedure_version"].queryset = ProcedureVersion.objects.select_related("procedure")
+        for name in ("confidence", "margin"):
+            fields[name].widget.attrs |= {"step": "any", "min": "0", "max": "1"}
         if self.instance.pk is None:
             del self.fields["reason"]
         elif self.instance.state != Study.State.PLANNED:
@@ -99,7 +99,8 @@ class StateForm(forms.Form):
     def __init__(self, *args: Any, study: Study, **extra: Any) -> None:
         super().__init__(*args, **extra)
         self.study = study
-        self.fields["state"].choices = [choice for choice in Study.State.choices if choice[0] != study.state]
+        state: Any = self.fields["state"]
+        state.choices = [choice for choice in Study.State.choices if choice[0] != study.state]
 
     def clean(self) -> None:
         if self.cleaned_data.get("state") == Study.State.PLANNED and self.study.coupons.exclude(
@@ -169,9 +170,10 @@ class RecordsForm(forms.Form):
         taken = [getattr(level, f"{field}_id") for level in factor.levels.all()]
         records = list(catalogue(factor.source).exclude(pk__in=taken)[: MOST_TICK_BOXES + 1])
         self.is_empty = not records
+        levels: Any = self.fields["levels"]
         if len(records) <= MOST_TICK_BOXES:
-            self.fields["levels"].widget = forms.CheckboxSelectMultiple()
-        self.fields["levels"].queryset = catalogue(factor.source).exclude(pk__in=taken)
+            levels.widget = forms.CheckboxSelectMultiple()
+        levels.queryset = catalogue(factor.source).exclude(pk__in=taken)
 
     def clean_levels(self) -> list[dict[str, Any]]:
         return [{"record": record} for record in self.cleaned_data["levels"]]

@@ -115,9 +115,10 @@ def made_for(request: HttpRequest, staged: Staged, reading: SheetReading, new_st
     """The study of its own that a sheet gets."""
     assert new_study is not None
     assert reading.sheet is not None
+    lead: Any = request.user
     study = Study(
         **new_study.cleaned_data,
-        lead=request.user,
+        lead=lead,
         rounds_planned=reading.sheet.rounds or 3,
         state=Study.State.RUNNING,
     )

@@ -40,8 +40,14 @@ class StudyTable(tables.Table):
     code = tables.Column(linkify=("study", {"code": tables.A("code")}))
     title = tables.Column(attrs={"td": {"class": "long-text"}})
     state = tables.Column()
-    progress = tables.Column(empty_values=(), orderable=False, verbose_name="Coupons by stage", accessor="pk")
     verdict = tables.Column(empty_values=(), orderable=False, verbose_name="Last analysis", accessor="pk")
+    progress = tables.Column(
+        empty_values=(),
+        orderable=False,
+        verbose_name="Coupons by stage",
+        accessor="pk",
+        attrs={"td": {"class": "stage-cell"}},
+    )
     lead = tables.Column(order_by=("lead__last_name", "lead__username"))
 
     class Meta:
@@ -138,7 +144,7 @@ class CouponTable(tables.Table):
         address = reverse("coupon", args=[coupon.pk])
         return {
             "selected": self.base_columns["selected"].render(coupon.pk, coupon),
-            "code": format_html('<a class="coupon-code" href="{}">{}</a>', address, coupon.code),
+            "code": format_html('<a class="coupon-code" href="{}" hx-boost="false">{}</a>', address, coupon.code),
             "role": coupon.get_role_display(),
             "stage": mark(coupon.stage, coupon.get_stage_display()),
             "load_name": coupon.load_name or NO_LOAD,

@@ -188,7 +188,7 @@ def test_typed_codes_get_their_levels(lead, study):
 
 def test_running_numbers_go_on_behind_the_last(lead, study):
     factories.coupon(study, code="K-09")
-    add(lead, study, how="counted", prefix="K-", count=2)
+    add(lead, study, how="counted", code_prefix="K-", count=2)
     assert list(study.coupons.order_by("pk").values_list("code", flat=True)) == ["K-09", "K-10", "K-11"]
 
 

@@ -22,7 +22,10 @@ def filled(study):
     coupon = factories.coupon(study, code="=C1", note="chipped")
     set_level(coupons=[coupon], factor=resin, level=resin.levels.get(name="B"), by=hand)
     create_load(study=study, name="Load 1", by=hand, coupons=[coupon])
-    record_repair(coupon=coupon, by=hand, technician=hand, repaired_at=NOON, resin_lot=factories.resin_lot(code="LOT-9"), lamp=factories.lamp(), cure_time_s=60)
+    lot, lamp = factories.resin_lot(code="LOT-9"), factories.lamp()
+    record_repair(
+        coupon=coupon, by=hand, technician=hand, repaired_at=NOON, resin_lot=lot, lamp=lamp, cure_time_s=60
+    )
     record_inspection(coupon=coupon, by=hand, seen_at=NOON, round_number=3, outcome="intact")
     record_strength(coupon=coupon, by=hand, tested_at=NOON, method="reported", stress_mpa=41.5)
     record_deviation(study=study, by=hand, kind="other", happened_at=NOON, description="door left open")
