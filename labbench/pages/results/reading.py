@@ -271,7 +271,7 @@ def combination_part(
         columns_label=factor_label(across) if across else "",
         columns=tuple(level_label(across, level) if across else "all coupons" for level in table.column_levels),
         rows=tuple((level_label(down, level), line) for level, line in zip(table.row_levels, table.cells, strict=True)),
-        shown=f"Of {number_text(len(states))} combinations run: {shown}.",
+        shown=f"Of {number_text(len(states))} {'combinations' if across else 'levels'} run: {shown}.",
         factors=tuple((name, factor_label(name)) for name in names),
     )
 
