@@ -4,6 +4,8 @@ import shutil
 
 import pytest
 
+from tests.browser.demo_lab import DESK, TABLET, running_demo
+
 
 @pytest.fixture(scope="session")
 def browser_type_launch_args(browser_type_launch_args):
@@ -22,3 +24,24 @@ def browser_type_launch_args(browser_type_launch_args):
             "--no-first-run",
         ],
     }
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    """The demo, loaded and analysed once for all tests; what a test changes it changes in a study or coupon of its own."""
+    with running_demo(tmp_path_factory.mktemp("demo")) as lab:
+        yield lab
+
+
+@pytest.fixture
+def desk(browser):
+    context = browser.new_context(viewport=DESK)
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def tablet(browser):
+    context = browser.new_context(viewport=TABLET, has_touch=True)
+    yield context
+    context.close()

@@ -1,0 +1,69 @@
+"""Server time of every page with 5,000 coupons in a study and 100,000 in the database; the limit is 150 ms a page.
+
+    .venv/bin/python -m pytest tests/benchmarks/test_pages.py -s
+
+Takes some minutes: the lab is filled through the intake. The analysis page is measured with its result stored.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+
+import pytest
+from django.urls import reverse
+
+from labbench.analysis.services import request_analysis
+from labbench.bench.models import Load
+from labbench.lab.models import Person
+from labbench.studies.models import Study
+from tests.benchmarks.large_lab import build
+
+LIMIT_MS = 150
+REPEATS = 7
+
+
+def addresses() -> list[tuple[str, str]]:
+    study = Study.objects.order_by("code").first()
+    coupon = study.coupons.order_by("code").first()
+    load = Load.objects.filter(study=study).first()
+    page = reverse("study", args=[study.code])
+    return [
+        ("studies", reverse("studies")),
+        ("studies, searched", reverse("studies") + "?q=study+1"),
+        ("one study", page),
+        ("one study, last page of coupons", page + "?page=100"),
+        ("one study, cracked out", page + "?stage=cracked_out"),
+        ("results", reverse("study-results", args=[study.code])),
+        ("bench", reverse("bench")),
+        ("coupon", reverse("coupon", args=[coupon.pk])),
+        ("record inspection", reverse("record-inspection", args=[coupon.pk])),
+        ("load", reverse("load", args=[load.pk])),
+        ("failures", reverse("failures")),
+        ("deviations", reverse("deviations")),
+        ("catalogue", reverse("catalogue")),
+        ("methods", reverse("methods")),
+    ]
+
+
+@pytest.mark.django_db
+def test_every_page_answers_in_time(client, eager_queue, django_capture_on_commit_callbacks):
+    build(studies=20, coupons=5000)
+    lead = Person.objects.get(username="bench-lead")
+    with django_capture_on_commit_callbacks(execute=True):
+        request_analysis(study=Study.objects.order_by("code").first(), by=lead)
+    client.force_login(lead)
+    slow = []
+    print(f"\n{'page':36} {'median ms':>9} {'worst ms':>9} {'kB':>7}")
+    for name, url in addresses():
+        assert client.get(url).status_code == 200, url
+        times = []
+        for _ in range(REPEATS):
+            start = time.perf_counter()
+            answer = client.get(url)
+            times.append((time.perf_counter() - start) * 1000)
+        median = statistics.median(times)
+        print(f"{name:36} {median:9.0f} {max(times):9.0f} {len(answer.content) / 1000:7.0f}")
+        if median > LIMIT_MS:
+            slow.append(name)
+    assert slow == []

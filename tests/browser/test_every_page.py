@@ -1,0 +1,75 @@
+"""Every page of the demo as axe sees it (WCAG 2.2 AA), and what no page may do: ask another host, report an error, scroll sideways."""
+
+import re
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+pytestmark = [pytest.mark.browser, pytest.mark.worker]
+
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+# Pages that no link of another page leads to, or that need a number that is found on the way.
+START = (
+    "/studies/",
+    "/bench/",
+    "/failures/",
+    "/deviations/",
+    "/catalogue/",
+    "/methods/",
+    "/studies/new/",
+    "/studies/import/",
+    "/password/",
+)
+# Files, the administration (its own look), and what signs out.
+LEFT_OUT = re.compile(r"^/(admin|api|static|sign-out)|\.(csv|xlsx|json|pdf)(\?|$)|/(file|photo|export|download)[/?]?")
+NUMBERS = re.compile(r"\d+|[0-9a-f]{8}-[0-9a-f-]{27}")
+
+
+def kind(path: str) -> str:
+    """Pages that differ by their number only are one kind."""
+    return NUMBERS.sub("#", re.sub(r"/studies/(?!new/|import/)[^/]+/", "/studies/#/", path.split("?")[0]))
+
+
+def pages_of(page, demo):
+    """One address of each kind that can be reached by links."""
+    found, waiting = {}, list(START)
+    while waiting:
+        path = waiting.pop(0)
+        if kind(path) in found:
+            continue
+        answer = page.goto(demo.address + path)
+        if answer.status == 403:
+            continue
+        assert answer.status == 200, f"{path}: {answer.status}"
+        found[kind(path)] = path
+        links = page.eval_on_selector_all("a[href]", "links => links.map(a => a.getAttribute('href'))")
+        waiting += [link.split("#")[0] for link in links if link.startswith("/") and not LEFT_OUT.search(link)]
+    return found
+
+
+@pytest.mark.parametrize(
+    ("username", "screen"), [("lead", "desk"), ("technician", "tablet"), ("supplier", "tablet"), ("qa", "desk")]
+)
+def test_every_page_can_be_used_by_everybody(demo, request, username, screen):
+    context = request.getfixturevalue(screen)
+    page = demo.sign_in(context, username)
+    errors = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.on("console", lambda message: message.type == "error" and errors.append(message.text))
+    reached = pages_of(page, demo)
+    assert len(reached) > 8
+    faults = []
+    for path in reached.values():
+        page.goto(demo.address + path)
+        page.wait_for_load_state("networkidle")
+        results = Axe().run(page, options=RULES)
+        faults += [
+            f"{path}: {violation['id']}: {violation['nodes'][0]['html'][:160]}"
+            for violation in results.response["violations"]
+        ]
+        if page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth + 1"):
+            faults.append(f"{path}: scrolls sideways")
+    print(f"{username}: {len(reached)} kinds of pages: {', '.join(sorted(reached))}")
+    assert faults == []
+    assert [e for e in errors if "403" not in e] == []
+    assert page.strangers == []
