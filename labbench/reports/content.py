@@ -23,6 +23,7 @@ from labbench.science.sheet import CouponSheet
 Document = Mapping[str, Any]
 # Beyond these the report names the sheet by its hash and the file goes beside it.
 MOST_COUPONS_LISTED = 1500
+MOST_LEVELS_CROSSED = 8
 STATE_WORDS = {"qualified": "shown to hold", "not_qualified": "shown to fail", "not_enough": "not enough evidence"}
 CAUTIONS = (
     "This report gives evidence, not permission: a qualified person decides whether a repaired part may be used.",
@@ -146,16 +147,18 @@ def level_line(factor: str, level: Document) -> list[str]:
 
 
 def combinations(sheet: CouponSheet | None, parameters: Document) -> dict[str, Any] | None:
-    """Resin against lamp where the study has both as factors with names for levels."""
-    names = [column.name for column in sheet.factors if 0 < len(column.levels) <= 8] if sheet else []
-    down = next((name for name in names if name.startswith("resin")), None)
-    across = next((name for name in names if name.startswith("lamp")), None)
-    if sheet is None or down is None or across is None:
+    """Resin against lamp where the study has both as factors, else the one of them that it has."""
+    names = [column.name for column in sheet.factors if 0 < len(column.levels) <= MOST_LEVELS_CROSSED] if sheet else []
+    resin = next((name for name in names if name.startswith("resin")), None)
+    lamp = next((name for name in names if name.startswith("lamp")), None)
+    down, across = (resin, lamp) if resin else (lamp, None)
+    if sheet is None or down is None:
         return None
     table = combination_table(sheet, down, across, margin=parameters["margin"], confidence=parameters["confidence"])
+    against = f" against {factor_label(across)}" if across else ""
     return {
-        "heading": f"{factor_label(down).capitalize()} against {factor_label(across)}",
-        "columns": [level_label(across, level) for level in table.column_levels],
+        "heading": f"{factor_label(down).capitalize()}{against}: what has been shown",
+        "columns": [level_label(across, level) if across else "all coupons" for level in table.column_levels],
         "rows": combination_lines(table),
         "rule": table.rule,
     }
