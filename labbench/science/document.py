@@ -180,7 +180,7 @@ def _hazard(factor: FactorEvaluation) -> Document:
 
 
 def _with_holm(finding: Document, p_value_holm: float | None) -> Document:
-    return {**finding, "p_value_holm": _number(p_value_holm)}
+    return {**finding, "p_value_holm": _number(p_value_holm), "family": "confirmatory"}
 
 
 def _finding(finding: Finding, *numbers: str) -> Document:
@@ -191,8 +191,13 @@ def _finding(finding: Finding, *numbers: str) -> Document:
     parts |= {"p_value": _number(finding.p_value), "exactness": finding.exactness, "n_used": finding.n_used}
     if finding.draws is not None:
         parts |= {"standard_error": _number(finding.standard_error), "draws": finding.draws}
-    if finding.reason is not None:
-        parts["reason"] = finding.reason
+    # Only the exact test of each factor is confirmatory, adjusted over the factors.
+    parts["family"] = "exploratory"
+    reason = finding.reason
+    if finding.p_value == 0:
+        reason = "; ".join(filter(None, [reason, "the p-value is below the smallest number a float can hold"]))
+    if reason is not None:
+        parts["reason"] = reason
     return parts
 
 

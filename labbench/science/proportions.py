@@ -69,11 +69,11 @@ def score_difference(
 
     # Lower and upper limits together; z falls as the difference rises: bisection, to the last bits.
     sides = np.repeat([-1.0, 1.0], len(observed))
-    counts = [np.tile(part, 2) for part in (x1, n1, x2, n2)]
+    x1, n1, x2, n2 = (np.tile(part, 2) for part in (x1, n1, x2, n2))
     inside, outside = np.tile(observed, 2), sides
     for _ in range(52):
         middle = (inside + outside) / 2
-        within = np.abs(score_statistic(*counts, middle, variance=variance)) <= z
+        within = np.abs(score_statistic(x1, n1, x2, n2, middle, variance=variance)) <= z
         inside, outside = np.where(within, middle, inside), np.where(within, outside, middle)
     low, high = np.split((inside + outside) / 2, 2)
     return low, high

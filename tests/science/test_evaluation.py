@@ -137,6 +137,17 @@ def test_perfectly_confounded_factors_have_no_adjusted_test():
     assert factor(found, "resin")["stratified"][0]["p_value"] is None
 
 
+def test_only_the_exact_test_of_each_factor_is_confirmatory():
+    found = analysed(random_sheet(60, 3, 2))
+    for row in found["factors"]:
+        assert row["association"]["family"] == "confirmatory"
+        assert {row[part]["family"] for part in ("survival", "adjusted", "hazard")} == {"exploratory"}
+    raw = [row["association"]["p_value"] for row in found["factors"]]
+    # Holm (1979): the smallest of three is multiplied by three.
+    smallest = min(range(3), key=raw.__getitem__)
+    assert found["factors"][smallest]["association"]["p_value_holm"] == pytest.approx(min(3 * raw[smallest], 1))
+
+
 def test_progress_counts_to_its_total_and_may_cancel():
     seen = []
     evaluate(random_sheet(30, 2, 2), progress=lambda done, total: seen.append((done, total)))
