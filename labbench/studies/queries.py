@@ -51,6 +51,15 @@ def level_counts(factors: Iterable[Factor]) -> dict[int, int]:
     return dict(rows)
 
 
+def level_names(coupon_ids: Collection[int]) -> dict[int, dict[int, str]]:
+    """Coupon -> factor -> the name of its level, for the coupons of one page."""
+    found: dict[int, dict[int, str]] = defaultdict(dict)
+    rows = CouponLevel.objects.filter(coupon__in=coupon_ids).order_by()
+    for coupon_id, factor_id, name in rows.values_list("coupon_id", "factor_id", "level__name"):
+        found[coupon_id][factor_id] = name
+    return found
+
+
 def round_counts(study: Study) -> list[tuple[int, int | None, int]]:
     """(rounds survived, failed round, coupons) over all coupons of a study that travel: not pristine."""
     return list(

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import django_tables2 as tables
-from django.db.models import F, Prefetch, QuerySet
+from django.db.models import F, QuerySet
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils.html import format_html
@@ -17,8 +17,8 @@ from labbench.formats.number_texts import number_text
 from labbench.pages.tables import SelectColumn
 from labbench.pages.templatetags.marks import mark
 from labbench.pages.templatetags.quantities import absent, day
-from labbench.studies.models import Coupon, CouponLevel, Factor, Study
-from labbench.studies.queries import level_of
+from labbench.studies.models import Coupon, Factor, Study
+from labbench.studies.queries import level_names, level_of
 
 NO_ANALYSIS = mark_safe('<span class="soft">no analysis yet</span>')
 # Left to right as the work goes; what ended the work last.
@@ -131,15 +131,17 @@ class CouponTable(tables.Table):
         """The rows of the page: whether it cracked out, and (class, content) of each cell."""
         shown = [column.name for column in self.columns]
         kinds = [CELL_CLASSES.get(name, "") for name in shown]
-        for row in self.paginated_rows:
-            coupon = row.record
-            cells = self.cells(coupon)
+        coupons = [row.record for row in self.paginated_rows]
+        # Texts, not rows: a page of twelve factors would make 1,200 objects.
+        levels = level_names([coupon.pk for coupon in coupons]) if self.factors else {}
+        for coupon in coupons:
+            cells = self.cells(coupon, levels.get(coupon.pk, {}))
             yield {
                 "is_bad": coupon.failed_round is not None,
                 "cells": [(kind, cells.get(name, NOT_KNOWN)) for kind, name in zip(kinds, shown, strict=True)],
             }
 
-    def cells(self, coupon: Any) -> dict[str, str]:
+    def cells(self, coupon: Any, levels: dict[int, str]) -> dict[str, str]:
         """Column -> content; a level that is not known is left out."""
         address = reverse("coupon", args=[coupon.pk])
         return {
@@ -153,7 +155,7 @@ class CouponTable(tables.Table):
             "break_type": coupon.get_break_type_display() or NO_BREAK,
             "edge_distance_mm": edge(coupon),
             "stress_mpa": NOT_MEASURED if coupon.stress_mpa is None else number_text(coupon.stress_mpa),
-            **{f"level_{given.factor_id}": given.level.name for given in coupon.coupon_levels.all()},
+            **{f"level_{factor_pk}": name for factor_pk, name in levels.items()},
         }
 
     def rounds(self, coupon: Coupon) -> str:
@@ -180,8 +182,5 @@ def edge(coupon: Coupon) -> str:
 
 
 def coupon_rows(rows: QuerySet[Coupon]) -> QuerySet[Coupon]:
-    """Coupons with what the table shows of them, two queries whatever their number."""
-    levels = CouponLevel.objects.select_related("level").order_by()
-    return rows.annotate(load_name=F("load_place__load__name"), stress_mpa=F("strength_test__stress_mpa")).prefetch_related(
-        Prefetch("coupon_levels", queryset=levels)
-    )
+    """Coupons with what the table shows of them beside their levels."""
+    return rows.annotate(load_name=F("load_place__load__name"), stress_mpa=F("strength_test__stress_mpa"))
