@@ -67,6 +67,15 @@ def main_effects(factors: tuple[FactorColumn, ...]) -> Effects:
     return Effects(np.ones((rows, 1)), columns, np.array(owner, dtype=np.int64), tuple(terms), np.array(scale))
 
 
+def term_count(factors: tuple[FactorColumn, ...]) -> int:
+    """How many columns `main_effects` would have, without building them."""
+    present = [len(np.unique(factor.codes)) for factor in factors]
+    return sum(
+        min(count - 1, 1) if numeric_levels(factor) is not None else count - 1
+        for factor, count in zip(factors, present, strict=True)
+    )
+
+
 def numeric_levels(factor: FactorColumn) -> Floats | None:
     """The levels as numbers; None for a categorical factor and where a level is not a finite number."""
     if factor.kind != "numeric":

@@ -197,6 +197,13 @@ def sheet_warnings(sheet: CouponSheet) -> list[str]:
             f"{ended} test coupons held so far but have not been through all planned rounds; "
             "failure shares count them as held."
         )
+    known = np.all([factor.codes >= 0 for factor in sheet.factors], axis=0) if sheet.factors else test
+    unknown = int((test & ~known).sum())
+    if unknown:
+        warnings.append(
+            f"{unknown} test coupons lack a level of some factor: they are left out of that factor's tests and of the two "
+            "models of all factors together."
+        )
     references = (sheet.roles == "reference") & failed
     if references.any():
         warnings.append(f"{int(references.sum())} reference repairs cracked out: check the loads they were in.")

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labbench.science.effects import Effects, added_by, main_effects, span
+from labbench.science.effects import Effects, added_by, main_effects, span, term_count
 from labbench.science.findings import Finding, Floats, chi_square_tail, not_computed, quadratic_form
 from labbench.science.penalised import BinomialModel, PenalisedFit
 from labbench.science.regression import TermEstimate, estimate_terms, fitted_terms, likelihood_ratio_test
@@ -163,9 +163,10 @@ def _hazard_tests(
     counts = person_rounds(factors, blocks, times, is_failed, used)
     if counts.failed.sum() == counts.at_risk.sum():
         return nothing("every coupon failed in the first round")
-    effects, grid = _design(counts)
-    if grid.size * grid.shape[1] > SIZE_LIMIT:
+    terms_and_rounds = term_count(counts.factors) + len(counts.ends)
+    if counts.at_risk.size * terms_and_rounds**2 > SIZE_LIMIT:
         return nothing("the sheet is too large for this model; the stratified log-rank test answers the same question")
+    effects, grid = _design(counts)
     model = BinomialModel(span(grid), counts.failed.ravel(), counts.at_risk.ravel(), link="cloglog")
     full = model.fit()
     terms = fitted_terms(effects, model)

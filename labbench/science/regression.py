@@ -7,7 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from labbench.science.effects import Effects, added_by, aliased_with, main_effects, span, tied_terms, with_intercept
+from labbench.science.effects import (
+    Effects,
+    added_by,
+    aliased_with,
+    main_effects,
+    span,
+    term_count,
+    tied_terms,
+    with_intercept,
+)
 from labbench.science.findings import Finding, Floats, chi_square_tail, not_computed
 from labbench.science.intervals import Interval, normal_quantile
 from labbench.science.penalised import BinomialModel, PenalisedFit, profile_limits
@@ -17,7 +26,8 @@ METHOD = "Firth-penalised logistic regression, main effects, penalised likelihoo
 PROFILE, WALD = "profile penalised likelihood", "estimate and standard error (Wald), as the sheet is large"
 # A likelihood ratio needs no more digits of the coefficients.
 LIKELIHOOD_DECREMENT = 1e-13
-# Rows x terms² beyond which profile limits cost more than they tell.
+# Rows x terms² beyond which the model, or its profile limits, cost more than they tell.
+SIZE_LIMIT = 300_000_000
 PROFILE_LIMIT = 400_000
 
 
@@ -198,6 +208,9 @@ def _adjusted_tests(
     patterns = patterns_of(factors, is_failed, candidates)
     reason = nothing_to_explain(patterns)
     if reason is not None:
+        return tuple(AdjustedFinding(not_computed(METHOD, reason, n_used=patterns.n_used), ()) for _ in factors)
+    if len(patterns.coupons) * term_count(patterns.factors) ** 2 > SIZE_LIMIT:
+        reason = "the sheet has too many coupons and levels for this model; see the stratified tests"
         return tuple(AdjustedFinding(not_computed(METHOD, reason, n_used=patterns.n_used), ()) for _ in factors)
     effects = main_effects(patterns.factors)
     model = BinomialModel(span(with_intercept(effects.columns)), patterns.failed, patterns.coupons)
