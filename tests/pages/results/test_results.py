@@ -348,7 +348,7 @@ def test_guests_and_technicians_read_reports_but_do_not_sign(client, report):
         signer(client, role)
         page = client.get(reverse("report", args=[report.pk]))
         assert page.status_code == 200
-        assert "your password" not in text_of(page)
+        assert "Typed again for every signature." not in text_of(page)
         answer = client.post(
             reverse("sign-report", args=[report.pk]), {"meaning": "reviewed", "password": "walnut otter 42"}
         )
