@@ -216,6 +216,11 @@ class Inspection(models.Model):
 
     class Meta:
         ordering = ["coupon", "position"]
+        indexes = [
+            # Failures across studies, newest first; the longer one answers their counts without the rows themselves.
+            models.Index(fields=["seen_at"], name="inspection_seen"),
+            models.Index(fields=["outcome", "seen_at", "coupon", "failure_mode"], name="inspection_outcome_seen"),
+        ]
         constraints = [
             models.UniqueConstraint(fields=["coupon", "position"], name="inspection_once_per_step"),
             models.UniqueConstraint(
@@ -348,7 +353,10 @@ class Deviation(models.Model):
 
     class Meta:
         ordering = ["-happened_at"]
-        indexes = [models.Index(fields=["study", "happened_at"], name="deviation_study_time")]
+        indexes = [
+            models.Index(fields=["study", "happened_at"], name="deviation_study_time"),
+            models.Index(fields=["happened_at"], name="deviation_time"),
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=Q(

@@ -44,6 +44,8 @@ def failure_list(request: HttpRequest) -> HttpResponse:
     found = chosen.qs if chosen.form.is_valid() else rows.none()
     modes, lots, lamps = failure_counts(found)
     table = FailureTable(found.select_related(*SHOWN).order_by("-seen_at"))
+    # The counts have counted them all already.
+    table.data._length = sum(row.seen for row in modes.values())
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
     repaired = repairs_like(chosen, request)
     context = {
