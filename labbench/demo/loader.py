@@ -17,6 +17,7 @@ from typing import Any
 from django.db import transaction
 from simple_history.utils import bulk_create_with_history
 
+from labbench.bench.loads import finish_load, start_load
 from labbench.bench.models import Booking, Inspection, Load
 from labbench.bench.services import (
     book,
@@ -311,8 +312,7 @@ class StudyLoader:
         booking.started_at, booking.started_by = lab_time(row["started_at"]), self.room.by[row["by"]]
         keep(booking, by=booking.started_by)
         if load.state == Load.State.PLANNED:
-            load.state = Load.State.RUNNING
-            keep(load, by=booking.started_by)
+            self.loads[load.name] = start_load(load=load, by=booking.started_by)
 
     def move_out(self, row: dict[str, Any]) -> None:
         load, booking = self.loads[row["load"]], self.bookings[row["load"], row["round"], row["step"]]
@@ -321,8 +321,7 @@ class StudyLoader:
         if (row["round"], row["step"]) == max(
             (r["round"], r["step"]) for r in self.document["moves"] if r["load"] == row["load"]
         ):
-            load.state = Load.State.DONE
-            keep(load, by=booking.ended_by)
+            self.loads[load.name] = finish_load(load=load, by=booking.ended_by)
 
     def repair(self, row: dict[str, Any]) -> None:
         room, technician = self.room, self.room.by[row["technician"]]

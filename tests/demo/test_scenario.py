@@ -17,7 +17,7 @@ from labbench.science.document import document
 from labbench.science.evaluation import evaluate
 from labbench.science.sheet import RunnableLevels
 from labbench.studies.models import Coupon, Study
-from tests.demo.loaded import FIXTURES
+from tests.demo.loaded import FIXTURES, demo_loaded
 
 LAST_DAY = "2026-11-24"
 
@@ -53,7 +53,14 @@ def test_coupon_codes_do_not_tell_the_arm():
     assert max(starts.values()) <= 5
 
 
-@pytest.fixture(scope="package")
+@pytest.fixture(scope="module")
+def demo(django_db_setup, django_db_blocker):
+    """The whole demo, for every test here that asks for it."""
+    with django_db_blocker.unblock(), demo_loaded():
+        yield
+
+
+@pytest.fixture(scope="module")
 def results(demo, django_db_blocker):
     """The analysis of each study, by its code."""
     found = {}

@@ -1,7 +1,5 @@
 """The administration: every record's list and page open, changes need a reason, people are the administrator's."""
 
-from datetime import date
-
 import pytest
 from django.apps import apps
 from django.contrib import admin
@@ -9,7 +7,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from labbench.lab.models import Person, ProcedureVersion
+from labbench.lab.models import Person
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -30,22 +28,6 @@ def administrator(client):
 
 def test_every_record_is_registered():
     assert {m for m in RECORDS if m not in admin.site._registry} == set()
-
-
-def test_every_list_and_page_opens(demo, administrator):
-    failed = []
-    for model in RECORDS:
-        name = f"{model._meta.app_label}_{model._meta.model_name}"
-        pages = [reverse(f"admin:{name}_changelist")]
-        row = model._default_manager.first()
-        if row is not None:
-            pages.append(reverse(f"admin:{name}_change", args=[row.pk]))
-            if hasattr(model, "history"):
-                pages.append(reverse(f"admin:{name}_history", args=[row.pk]))
-        for page in pages:
-            if (status := administrator.get(page).status_code) != 200:
-                failed.append((page, status))
-    assert failed == []
 
 
 def test_a_list_makes_the_same_number_of_queries_however_long(administrator):
@@ -144,14 +126,3 @@ def test_bench_records_are_looked_up_not_changed(administrator):
     page = reverse("admin:studies_coupon_change", args=[coupon.pk])
     assert administrator.post(page, {"code": "other"}).status_code == 403
     assert administrator.get(reverse("admin:bench_repair_add")).status_code == 403
-
-
-def test_a_version_that_a_repair_points_to_stays(demo, client):
-    signed_in(client, Person.objects.get(username="lead"))
-    used = ProcedureVersion.objects.get(procedure__code="REP-01", number=2)
-    free = ProcedureVersion.objects.get(procedure__code="REP-01", number=1)
-    answers = [
-        client.get(reverse("admin:lab_procedureversion_change", args=[v.pk])).content.decode() for v in (used, free)
-    ]
-    assert ['name="_save"' in answer for answer in answers] == [False, True]
-    assert used.effective_on == date(2026, 8, 24)

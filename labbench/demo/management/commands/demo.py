@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from typing import Any
 
@@ -63,7 +64,8 @@ class Command(BaseCommand):
         except DatabaseError as error:
             raise CommandError(f"The database can't be used: {str(error).strip()}") from error
         except KeyboardInterrupt:
-            raise CommandError("Stopped. Start it again to go on.", returncode=130) from None
+            self.stderr.write("Stopped. Start it again to go on.")
+            sys.exit(130)
         finally:
             if listening is not None:
                 listening.close()
