@@ -36,8 +36,10 @@ def signs_in(port: int, username: str, passphrase: str) -> bool:
     browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(http.cookiejar.CookieJar()))
     page = browser.open(f"http://127.0.0.1:{port}/sign-in/").read().decode()
     token = re.search(r'name="csrfmiddlewaretoken" value="([^"]+)"', page).group(1)
-    form = urllib.parse.urlencode({"username": username, "password": passphrase, "csrfmiddlewaretoken": token}).encode()
-    return urllib.parse.urlsplit(browser.open(f"http://127.0.0.1:{port}/sign-in/", form).geturl()).path == "/studies/"
+    fields = {"username": username, "password": passphrase, "csrfmiddlewaretoken": token, "next": "/health"}
+    answer = browser.open(f"http://127.0.0.1:{port}/sign-in/", urllib.parse.urlencode(fields).encode())
+    # Refused, the form is shown again at its own address.
+    return urllib.parse.urlsplit(answer.geturl()).path == "/health"
 
 
 def test_from_nothing_to_verdicts_and_again(tmp_path):
@@ -62,6 +64,7 @@ def test_from_nothing_to_verdicts_and_again(tmp_path):
         process = place.start("demo", "--port", str(port))
         place.wait(lambda: answers(port), "an answer")
         assert signs_in(port, "qa", passphrases["qa"])
+        assert not signs_in(port, "qa", passphrases["lead"])
         assert f"Open http://127.0.0.1:{port}/ and sign in." in place.logs()
         process.send_signal(signal.SIGINT)
         assert process.wait(40) == 0
