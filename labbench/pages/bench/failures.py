@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator
+from hashlib import sha256
 from typing import Any
 
-from django.db.models import Count, QuerySet
+from django.core.cache import cache
+from django.db.models import Count, Max, QuerySet
 from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -17,9 +19,11 @@ from labbench.bench.models import Inspection, Repair
 from labbench.bench.queries import FailureCount, failure_counts, failures
 from labbench.formats.cell_text import guarded
 from labbench.lab.models import Lamp, ResinLot
+from labbench.lab.roles import Role
 from labbench.pages.bench.filters import FailureFilter, edge_condition
 from labbench.pages.bench.tables import FailureTable
 from labbench.studies.blinding import hidden_from
+from labbench.studies.models import Coupon
 
 MOST_ROWS_OF_A_COUNT = 12
 COLUMNS = (
@@ -42,12 +46,11 @@ def failure_list(request: HttpRequest) -> HttpResponse:
     rows = visible_failures(request)
     chosen = FailureFilter(request.GET, queryset=rows)
     found = chosen.qs if chosen.form.is_valid() else rows.none()
-    modes, lots, lamps = failure_counts(found)
+    modes, lots, lamps, lots_of, lamps_of = counts_of(request, chosen, found)
     table = FailureTable(found.select_related(*SHOWN).order_by("-seen_at"))
     # The counts have counted them all already.
     table.data._length = sum(row.seen for row in modes.values())
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    repaired = repairs_like(chosen, request)
     context = {
         "filter": chosen,
         "table": table,
@@ -56,13 +59,13 @@ def failure_list(request: HttpRequest) -> HttpResponse:
             (
                 "By resin lot",
                 "lot",
-                most(named(lots, ResinLot.objects.select_related("resin"), repaired, "resin_lot")),
+                most(named(lots, ResinLot.objects.select_related("resin"), lots_of)),
                 True,
             ),
-            ("By lamp", "lamp", most(named(lamps, Lamp.objects.all(), repaired, "lamp")), True),
+            ("By lamp", "lamp", most(named(lamps, Lamp.objects.all(), lamps_of)), True),
         ],
         "query": request.GET.urlencode(),
-        "is_narrowed": request.user.role == "technician" and not request.user.is_superuser,
+        "is_narrowed": request.user.role == Role.TECHNICIAN and not request.user.is_superuser,
     }
     return render(request, "bench/failures.html", context)
 
@@ -82,12 +85,32 @@ def repairs_like(chosen: FailureFilter, request: HttpRequest) -> QuerySet[Repair
     return rows.filter(edge_condition(given["edge"], "coupon__")) if given.get("edge") else rows
 
 
-def named(
-    counts: dict[Any, FailureCount], records: QuerySet[Any], repaired: QuerySet[Repair], path: str
-) -> list[FailureCount]:
+def counts_of(request: HttpRequest, chosen: FailureFilter, found: QuerySet[Inspection]) -> tuple[dict[Any, Any], ...]:
+    """The failures by mode, lot and lamp, and the repairs by lot and lamp.
+
+    Counting looks at every failure of the lab, so it is kept until something is recorded: each record and each
+    correction adds a row to a history, whose last number is part of the key.
+    """
+    # What a blind inspector sees also depends on which studies are open.
+    is_kept = request.user.is_superuser or request.user.role != Role.TECHNICIAN
+    last = [model.history.aggregate(Max("history_id"))["history_id__max"] for model in (Inspection, Repair, Coupon)]
+    given = chosen.form.cleaned_data if chosen.form.is_valid() else {"refused": True}
+    asked = [(name, str(getattr(value, "pk", value))) for name, value in given.items()]
+    key = f"failures-{sha256(repr((last, asked)).encode()).hexdigest()}"
+    counts = cache.get(key) if is_kept else None
+    if counts is None:
+        repaired = repairs_like(chosen, request)
+        out_of = [dict(repaired.values_list(path).annotate(Count("pk"))) for path in ("resin_lot", "lamp")]
+        # Plain dicts: those that make up missing keys can not be kept.
+        counts = (*(dict(one) for one in failure_counts(found)), *out_of)
+        if is_kept:
+            cache.set(key, counts, 3600)
+    return counts
+
+
+def named(counts: dict[Any, FailureCount], records: QuerySet[Any], out_of: dict[Any, int]) -> list[FailureCount]:
     """The counts with the names of their records, and how many coupons were repaired with each."""
     names = {record.pk: str(record) for record in records.filter(pk__in=[key for key in counts if key is not None])}
-    out_of = dict(repaired.values_list(path).annotate(Count("pk")))
     for key, row in counts.items():
         row.name = names.get(key, "not recorded")
         row.of = out_of.get(key, 0)

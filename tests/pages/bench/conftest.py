@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from django.core.cache import cache
 from django.test import Client
 
 from labbench.bench.services import record_inspection, record_repair
@@ -19,6 +20,12 @@ def sign_in(db):
         return client
 
     return as_role
+
+
+@pytest.fixture(autouse=True)
+def nothing_kept():
+    """Each test counts anew: its database begins with the same numbers as the one before."""
+    cache.clear()
 
 
 @pytest.fixture

@@ -86,6 +86,20 @@ def test_failures_are_sorted_by_any_column(sign_in, three_failures, order):
     assert sorted(codes(sign_in("qa"), sort=order)) == ["A", "B", "C"]
 
 
+def test_a_new_record_is_counted_at_once(sign_in, three_failures, repaired, looked):
+    client = sign_in("qa")
+
+    def lot_eight():
+        row = client.get("/failures/").context["counts"][1][2]["rows"][0]
+        return row.cracked_out, row.of
+
+    assert [lot_eight(), lot_eight()] == [(1, 3), (1, 3)]
+    coupon = repaired(factories.coupon(factories.study(is_blind=False)), resin_lot=three_failures["L8"])
+    assert lot_eight() == (1, 4)
+    looked(coupon, outcome="cracked_out")
+    assert lot_eight() == (2, 4)
+
+
 @pytest.mark.parametrize("rows", [1, 3])
 def test_failures_ask_the_same_number_of_questions(sign_in, django_assert_num_queries, repaired, looked, rows):
     for _ in range(rows):
@@ -96,7 +110,7 @@ def test_failures_ask_the_same_number_of_questions(sign_in, django_assert_num_qu
         )
     client = sign_in("qa")
     client.get("/failures/")
-    with django_assert_num_queries(14):
+    with django_assert_num_queries(13):
         client.get("/failures/")
     with django_assert_num_queries(5):
         client.get("/deviations/")
