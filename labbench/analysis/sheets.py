@@ -116,15 +116,24 @@ def notes(coupons: Sequence[Mapping[str, Any]], is_open: list[bool]) -> tuple[st
     found = []
     stage = Counter(c["stage"] for c, waits in zip(coupons, is_open, strict=True) if not waits)
     if waiting := sum(is_open):
-        found.append(f"{waiting} of {len(coupons)} coupons have not been seen after a round yet and are left out.")
-    if stage[Coupon.Stage.CYCLING]:
-        found.append(f"{stage[Coupon.Stage.CYCLING]} coupons are still in their rounds; they count as holding so far.")
-    if withdrawn := [c for c in coupons if c["withdrawn_on"]]:
-        found.append(f"{len(withdrawn)} coupons were withdrawn; they count up to the last look at them.")
+        have, are = ("has", "is") if waiting == 1 else ("have", "are")
+        found.append(f"{waiting} of {len(coupons)} coupons {have} not been seen after a round yet and {are} left out.")
+    if cycling := stage[Coupon.Stage.CYCLING]:
+        found.append(
+            "One coupon is still in its rounds; it counts as holding so far."
+            if cycling == 1
+            else f"{cycling} coupons are still in their rounds; they count as holding so far."
+        )
+    if withdrawn := sum(1 for c in coupons if c["withdrawn_on"]):
+        found.append(
+            "One coupon was withdrawn; it counts up to the last look at it."
+            if withdrawn == 1
+            else f"{withdrawn} coupons were withdrawn; they count up to the last look at them."
+        )
     near = sum(1 for c in coupons if c["edge_distance_mm"] is not None and c["edge_distance_mm"] < 50)
     if near and near < len(coupons):
         found.append(
-            f"{near} coupons have their break within 50 mm of the edge, where glass breaks run at once (common practice, no source); "
-            "they are analysed together with the rest."
+            f"{near} of {len(coupons)} breaks lie within 50 mm of the edge, where glass breaks run at once (common practice, "
+            "no source); they are analysed together with the rest."
         )
     return tuple(found)

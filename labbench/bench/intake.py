@@ -20,6 +20,7 @@ from labbench.formats.factor_levels import level_text
 from labbench.formats.faults import Fault
 from labbench.lab.records import keep
 from labbench.studies.models import Coupon, CouponLevel, Factor, ImportedSheet, Level, Study
+from labbench.studies.services import save_study
 
 BATCH = 1000
 REASON = "taken from a coupon sheet"
@@ -167,6 +168,10 @@ def take_in(
             now,
             check,
         )
+        if study.state == Study.State.PLANNED and any(row.rounds_survived or row.failed_round for row in rows):
+            # Coupons that have been through a round: the study is under way, whoever typed its state.
+            study.state = Study.State.RUNNING
+            save_study(study=study, by=by, reason=REASON)
         return keep(
             ImportedSheet(
                 study=study,

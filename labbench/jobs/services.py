@@ -212,7 +212,8 @@ def keep_beating(hold: Running, stop: threading.Event) -> None:
             try:
                 hold.beat()
             except Exception:  # a locked or restarted database must not end the beating
-                log.warning("Heartbeat of job %s was not written", hold.job.pk, exc_info=True)
+                # On SQLite it waits while the job itself stores much in one transaction.
+                log.info("A heartbeat of job %s was not written", hold.job.pk)
                 close_old_connections()
     finally:
         connection.close()

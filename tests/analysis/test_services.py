@@ -86,7 +86,7 @@ def test_coupons_not_yet_seen_are_left_out_and_counted(study):
     factories.coupon(study, code="waiting")
     drawn = study_sheet(study)
     assert "waiting" not in drawn.sheet.coupons
-    assert drawn.notes == ("1 of 9 coupons have not been seen after a round yet and are left out.",)
+    assert drawn.notes == ("1 of 9 coupons has not been seen after a round yet and is left out.",)
     assert "waiting" in study_sheet(study, with_unfinished=True).sheet.coupons
 
 

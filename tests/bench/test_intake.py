@@ -140,3 +140,10 @@ def test_the_stages_are_those_that_the_records_give():
     assert [stage for _, stage, _, _ in stored] == ["broken", "cracked_out", "cracked_out", "broken"]
     settle(study.coupons.values_list("pk", flat=True))
     assert list(study.coupons.values_list("code", "stage", "rounds_survived", "failed_round")) == stored
+
+
+def test_a_planned_study_whose_coupons_have_been_through_a_round_is_running():
+    study = factories.study(state="planned")
+    taken(study)
+    study.refresh_from_db()
+    assert (study.state, study.started_on is None) == ("running", False)
