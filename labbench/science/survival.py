@@ -47,11 +47,14 @@ def risk_table(
 ) -> RiskTable:
     """Counts at every distinct time (of every stratum, one after the other); at risk up to and including the own time."""
     distinct, position = np.unique(times, return_inverse=True)
-    stratum = (
-        np.zeros(len(times), dtype=np.int64) if strata is None else np.unique(strata, return_inverse=True)[1].ravel()
-    )
-    rows, position = np.unique(stratum * max(len(distinct), 1) + position.ravel(), return_inverse=True)
-    distinct, stratum = distinct[rows % max(len(distinct), 1)], rows // max(len(distinct), 1)
+    position = position.ravel()
+    stratum = np.zeros(len(distinct), dtype=np.int64)
+    if strata is not None:
+        spacing = max(len(distinct), 1)
+        rows, position = np.unique(
+            np.unique(strata, return_inverse=True)[1].ravel() * spacing + position, return_inverse=True
+        )
+        distinct, stratum = distinct[rows % spacing], rows // spacing
     shape = (len(distinct), groups)
     cell = position * groups + codes
     leaving = np.bincount(cell, minlength=shape[0] * groups).reshape(shape).astype(float)
@@ -100,25 +103,23 @@ def survival_steps(
     survival = np.cumprod(1 - d / n)
     # Where all at risk fail the survival is 0 and has no spread; the sum would be infinite.
     spread = np.cumsum(np.divide(d, n * (n - d), out=np.zeros_like(d), where=n > d))
-    if at is None:
-        at = times
-    at = at[at <= times[-1]]
-    index = np.searchsorted(times, at, side="right") - 1
-    z = normal_quantile(confidence)
-    steps = []
-    for time, i in zip(at, index, strict=True):
-        s = float(survival[i]) if i >= 0 else 1.0
-        here = i >= 0 and times[i] == time
-        next_ = int(np.searchsorted(times, time))
-        low = high = None
-        error = 0.0
-        if 0 < s < 1:
-            error = s * float(np.sqrt(spread[i]))
-            theta = z * float(np.sqrt(spread[i])) / abs(float(np.log(s)))
-            low, high = float(s ** np.exp(theta)), float(s ** np.exp(-theta))
-        failed = int(d[i]) if here else 0
-        steps.append(SurvivalStep(float(time), int(n[next_]), failed, s, error, low, high))
-    return tuple(steps)
+    at = times if at is None else at[at <= times[-1]]
+    # Steps before the first time seen stand at 1, with nothing failed.
+    index = np.searchsorted(times, at, side="right")
+    s = np.concatenate([[1.0], survival])[index]
+    root = np.sqrt(np.concatenate([[0.0], spread])[index])
+    inner = (s > 0) & (s < 1)
+    theta = np.exp(normal_quantile(confidence) * root / np.abs(np.log(np.where(inner, s, 0.5))))
+    low, high = s**theta, s ** (1 / theta)
+    next_ = np.searchsorted(times, at)
+    failed = np.where(times[next_] == at, d[next_], 0)
+    rows = zip(at, n[next_], failed, s, s * root * inner, low, high, inner, strict=True)
+    return tuple(
+        SurvivalStep(
+            float(t), int(r), int(f), float(v), float(e), float(a) if open_ else None, float(b) if open_ else None
+        )
+        for t, r, f, v, e, a, b, open_ in rows
+    )
 
 
 def log_rank(
