@@ -17,6 +17,7 @@ from labbench.analysis.services import request_analysis
 from labbench.bench.models import Load
 from labbench.lab.models import Person
 from labbench.studies.models import Study
+from tests import factories
 from tests.benchmarks.large_lab import build
 
 LIMIT_MS = 150
@@ -26,6 +27,7 @@ REPEATS = 7
 def addresses() -> list[tuple[str, str]]:
     study = Study.objects.order_by("code").first()
     coupon = study.coupons.order_by("code").first()
+    waiting = factories.coupon(study)
     load = Load.objects.filter(study=study).first()
     page = reverse("study", args=[study.code])
     return [
@@ -37,9 +39,12 @@ def addresses() -> list[tuple[str, str]]:
         ("results", reverse("study-results", args=[study.code])),
         ("bench", reverse("bench")),
         ("coupon", reverse("coupon", args=[coupon.pk])),
-        ("record inspection", reverse("record-inspection", args=[coupon.pk])),
+        ("record inspection", reverse("record-inspection", args=[waiting.pk])),
+        ("record repair", reverse("record-repair", args=[waiting.pk])),
         ("load", reverse("load", args=[load.pk])),
+        ("inspect load", reverse("inspect-load", args=[load.pk])),
         ("failures", reverse("failures")),
+        ("failures of a lot", reverse("failures") + "?mode=ran"),
         ("deviations", reverse("deviations")),
         ("catalogue", reverse("catalogue")),
         ("methods", reverse("methods")),

@@ -43,10 +43,16 @@ class CouponsForm(forms.Form):
         initial=RANDOM,
     )
     codes = forms.CharField(
-        required=False, label="typed codes", widget=forms.Textarea(attrs={"rows": 3}), help_text="One a line. Only where codes are typed."
+        required=False,
+        label="typed codes",
+        widget=forms.Textarea(attrs={"rows": 3}),
+        help_text="One a line. Only where codes are typed.",
     )
     code_prefix = forms.CharField(
-        required=False, max_length=20, label="prefix", help_text="Before a running number or a random code; may be empty."
+        required=False,
+        max_length=20,
+        label="prefix",
+        help_text="Before a running number or a random code; may be empty.",
     )
     count = forms.IntegerField(
         required=False, min_value=1, max_value=MOST_AT_ONCE, label="how many", help_text="For drawn or counted codes."
@@ -66,7 +72,10 @@ class CouponsForm(forms.Form):
         self.study, self.factors = study, factors
         for factor in factors:
             self.fields[f"level_{factor.pk}"] = LevelChoiceField(
-                queryset=factor.levels.all(), required=False, label=f"level of {factor.name}", empty_label="not given yet"
+                queryset=factor.levels.all(),
+                required=False,
+                label=f"level of {factor.name}",
+                empty_label="not given yet",
             )
 
     def clean(self) -> dict[str, Any]:
@@ -91,7 +100,9 @@ class CouponsForm(forms.Form):
             if not codes:
                 self.add_error("codes", "Type at least one code.")
             elif len(codes) > MOST_AT_ONCE:
-                self.add_error("codes", f"{len(codes):,} codes: at most {MOST_AT_ONCE:,} at once; import a sheet for more.")
+                self.add_error(
+                    "codes", f"{len(codes):,} codes: at most {MOST_AT_ONCE:,} at once; import a sheet for more."
+                )
         elif data["how"] == self.COUNTED:
             codes = counted_codes(prefix, data["count"], present)
         else:
@@ -103,12 +114,15 @@ class CouponsForm(forms.Form):
             try:
                 code_characters(code)
             except ValidationError as refused:
-                self.add_error("code_prefix" if data["how"] != self.TYPED else "codes", f"“{code}”: {refused.messages[0]}")
+                self.add_error(
+                    "code_prefix" if data["how"] != self.TYPED else "codes", f"“{code}”: {refused.messages[0]}"
+                )
                 break
         total = self.study.coupons.count() + len(codes)
         if total > settings.MAX_COUPONS_PER_STUDY:
             self.add_error(
-                None, f"The study would hold {total:,} coupons; at most {settings.MAX_COUPONS_PER_STUDY:,} are possible."
+                None,
+                f"The study would hold {total:,} coupons; at most {settings.MAX_COUPONS_PER_STUDY:,} are possible.",
             )
         return codes
 
@@ -127,7 +141,10 @@ class CouponsForm(forms.Form):
     def parts(self) -> list[tuple[str, list[forms.BoundField]]]:
         """The fields in groups, each with its heading."""
         codes = [self[name] for name in ("how", "count", "code_prefix", "codes")]
-        coupon = [self[name] for name in ("role", "glass", "break_type", "size_mm", "legs", "edge_distance_mm", "rounds_planned")]
+        coupon = [
+            self[name]
+            for name in ("role", "glass", "break_type", "size_mm", "legs", "edge_distance_mm", "rounds_planned")
+        ]
         levels = [self[f"level_{factor.pk}"] for factor in self.factors]
         named = [("Codes", codes), ("The coupons", coupon), ("Levels", levels)]
         return [(heading, fields) for heading, fields in named if fields]
@@ -186,7 +203,9 @@ class CouponEditForm(forms.Form):
         self.by_factor = {factor: {str(level.pk): level for level in factor.levels.all()} for factor in factors}
         for factor, levels in self.by_factor.items():
             choices = [KEEP, (NONE, "not known"), *((pk, level.name) for pk, level in levels.items())]
-            self.fields[f"level_{factor.pk}"] = forms.ChoiceField(choices=choices, required=False, label=f"level of {factor.name}")
+            self.fields[f"level_{factor.pk}"] = forms.ChoiceField(
+                choices=choices, required=False, label=f"level of {factor.name}"
+            )
         reason = self.fields.pop("reason")
         self.fields["reason"] = reason
 
@@ -267,10 +286,14 @@ class LoadForm(forms.Form):
         help_text="So that a warm corner of the chamber does not look like a factor.",
     )
     ready_at = forms.DateTimeField(
-        required=False, label="ready from", widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+        required=False,
+        label="ready from",
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
     )
     due_at = forms.DateTimeField(
-        required=False, label="due by", widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+        required=False,
+        label="due by",
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
     )
     note = forms.CharField(required=False, widget=forms.Textarea(attrs={"rows": 2}))
 

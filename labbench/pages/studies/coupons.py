@@ -26,7 +26,9 @@ from labbench.studies.services import add_coupons as store_coupons
 @require_http_methods(["GET", "POST"])
 def add_coupons(request: HttpRequest, code: str) -> HttpResponse:
     study = get_object_or_404(Study, code=code)
-    form = CouponsForm(request.POST if request.method == "POST" else None, study=study, factors=list(factors_with_levels(study)))
+    form = CouponsForm(
+        request.POST if request.method == "POST" else None, study=study, factors=list(factors_with_levels(study))
+    )
     if request.method == "POST" and form.is_valid():
         try:
             made = store_coupons(
@@ -47,7 +49,9 @@ def edit_coupons(request: HttpRequest, code: str) -> HttpResponse:
     study = get_object_or_404(Study, code=code)
     factors = list(factors_with_levels(study))
     chosen = selection(request, study, factors)
-    form = CouponEditForm(request.POST if request.method == "POST" else None, study=study, factors=factors, coupons=len(chosen))
+    form = CouponEditForm(
+        request.POST if request.method == "POST" else None, study=study, factors=factors, coupons=len(chosen)
+    )
     if request.method == "POST" and chosen.coupons and form.is_valid():
         try:
             changed = revise_coupons(

@@ -39,7 +39,10 @@ def factors(request: HttpRequest, code: str) -> HttpResponse:
     present = list(factors_with_levels(study))
     counts = level_counts(present)
     shown = [
-        {"factor": factor, "levels": [{"level": level, "coupons": counts.get(level.pk, 0)} for level in factor.levels.all()]}
+        {
+            "factor": factor,
+            "levels": [{"level": level, "coupons": counts.get(level.pk, 0)} for level in factor.levels.all()],
+        }
         for factor in present
     ]
     return render(request, "studies/factors.html", {"study": study, "factors": shown, "form": form})

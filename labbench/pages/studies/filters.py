@@ -9,6 +9,7 @@ import django_filters
 from django import forms
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
+from labbench.pages.selects import LongSelect
 from labbench.studies.models import Coupon, CouponLevel, Factor, Study
 
 NOT_KNOWN = "none"
@@ -41,11 +42,14 @@ class CouponFilter(django_filters.FilterSet):
     """By code, role, stage, load, nearness of the edge, and the level of each factor."""
 
     q = django_filters.CharFilter(
-        field_name="code", lookup_expr="icontains", label="code", widget=forms.SearchInput(attrs={"placeholder": "part of a code"})
+        field_name="code",
+        lookup_expr="icontains",
+        label="code",
+        widget=forms.SearchInput(attrs={"placeholder": "part of a code"}),
     )
     role = django_filters.ChoiceFilter(choices=Coupon.Role, empty_label="any role")
     stage = django_filters.ChoiceFilter(choices=Coupon.Stage, empty_label="any stage")
-    load = django_filters.ChoiceFilter(method="in_load", label="load", empty_label="any load")
+    load = django_filters.ChoiceFilter(method="in_load", label="load", empty_label="any load", widget=LongSelect)
     edge = django_filters.ChoiceFilter(
         method="near_edge",
         label="edge",
@@ -63,7 +67,11 @@ class CouponFilter(django_filters.FilterSet):
         for factor in factors:
             choices = [(level.pk, level.name) for level in factor.levels.all()]
             made = django_filters.ChoiceFilter(
-                method="carries", label=f"level of {factor.name}", choices=[*choices, (NOT_KNOWN, "not known")], empty_label="any"
+                method="carries",
+                label=f"level of {factor.name}",
+                choices=[*choices, (NOT_KNOWN, "not known")],
+                empty_label="any",
+                widget=LongSelect,
             )
             made.parent, made.model, made.field_name = self, Coupon, str(factor.pk)
             self.filters[f"level_{factor.pk}"] = made
@@ -92,4 +100,8 @@ class CouponFilter(django_filters.FilterSet):
 
     def carries(self, rows: QuerySet[Coupon], name: str, value: str) -> QuerySet[Coupon]:
         carried = CouponLevel.objects.filter(coupon=OuterRef("pk"), factor=int(name))
-        return rows.filter(~Exists(carried)) if value == NOT_KNOWN else rows.filter(Exists(carried.filter(level=int(value))))
+        return (
+            rows.filter(~Exists(carried))
+            if value == NOT_KNOWN
+            else rows.filter(Exists(carried.filter(level=int(value))))
+        )

@@ -103,9 +103,10 @@ class StateForm(forms.Form):
         state.choices = [choice for choice in Study.State.choices if choice[0] != study.state]
 
     def clean(self) -> None:
-        if self.cleaned_data.get("state") == Study.State.PLANNED and self.study.coupons.exclude(
-            stage="prepared"
-        ).exists():
+        if (
+            self.cleaned_data.get("state") == Study.State.PLANNED
+            and self.study.coupons.exclude(stage="prepared").exists()
+        ):
             raise ValidationError({"state": "Coupons of this study were worked on already; it can't be only planned."})
 
 

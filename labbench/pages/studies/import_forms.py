@@ -56,9 +56,7 @@ class ConfirmForm(forms.Form):
 class NewStudyForm(forms.Form):
     """What a study made for a sheet still needs."""
 
-    code = forms.CharField(
-        max_length=40, validators=[code_characters], help_text="Short, no blanks, e.g. COACH-7."
-    )
+    code = forms.CharField(max_length=40, validators=[code_characters], help_text="Short, no blanks, e.g. COACH-7.")
     title = forms.CharField(max_length=160)
     question = forms.CharField(
         widget=forms.Textarea(attrs={"rows": 2}), help_text="What failed, and what may be the cause?"

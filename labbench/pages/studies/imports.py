@@ -36,7 +36,9 @@ may_import = permission_required("studies.add_coupon", raise_exception=True)
 def hand_in(request: HttpRequest, code: str = "") -> HttpResponse:
     """The drop zone; without a code the sheet gets a study of its own."""
     study = get_object_or_404(Study, code=code) if code else None
-    form = SheetForm(request.POST if request.method == "POST" else None, request.FILES if request.method == "POST" else None)
+    form = SheetForm(
+        request.POST if request.method == "POST" else None, request.FILES if request.method == "POST" else None
+    )
     if request.method == "POST" and form.is_valid():
         sheet = form.cleaned_data["sheet"]
         token = stage(sheet)

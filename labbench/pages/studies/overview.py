@@ -11,7 +11,7 @@ from django_tables2 import RequestConfig
 
 from labbench.analysis.models import Analysis
 from labbench.analysis.verdicts import last_verdicts
-from labbench.bench.models import Deviation
+from labbench.bench.models import Deviation, Load
 from labbench.bench.progress import loads_with_counts, study_progress
 from labbench.pages.studies.selection import coupon_filter, stated_filters
 from labbench.pages.studies.tables import CouponTable, coupon_rows, stage_parts
@@ -22,6 +22,7 @@ from labbench.studies.queries import factors_with_levels, level_counts, role_cou
 COUPONS_PER_PAGE = 50
 LAST_DEVIATIONS = 10
 LAST_ANALYSES = 10
+MOST_LOADS = 20
 
 
 def study_or_404(code: str) -> Study:
@@ -40,6 +41,7 @@ def study(request: HttpRequest, code: str) -> HttpResponse:
         "study": shown,
         "is_hidden": hidden,
         "loads": loads,
+        "listed_loads": loads if request.GET.get("loads") == "all" else first_loads(loads),
         **coupon_part(request, shown, [] if hidden else factors, loads),
     }
     if request.htmx and request.htmx.target == "coupons-part":  # type: ignore[attr-defined]
@@ -57,6 +59,14 @@ def study(request: HttpRequest, code: str) -> HttpResponse:
         **records(shown, hidden=hidden),
     }
     return render(request, "studies/study.html", context)
+
+
+def first_loads(loads: list[Any]) -> list[Any]:
+    """As many loads as can be read at a glance: those not done; where all are done, the last ones."""
+    if len(loads) <= MOST_LOADS:
+        return loads
+    is_over = Load.State.DONE
+    return [load for load in loads if load.state != is_over][:MOST_LOADS] or loads[-MOST_LOADS:]
 
 
 def coupon_part(request: HttpRequest, study: Study, factors: list[Factor], loads: list[Any]) -> dict[str, Any]:
@@ -97,7 +107,11 @@ def records(study: Study, *, hidden: bool) -> dict[str, Any]:
     if hidden:
         # What a rule found names the lot, lamp or technician of a coupon.
         deviations = deviations.filter(is_found_by_rule=False)
-    analyses = Analysis.objects.filter(study=study).select_related("job", "requested_by").defer("sheet_csv", "result", "parameters")
+    analyses = (
+        Analysis.objects.filter(study=study)
+        .select_related("job", "requested_by")
+        .defer("sheet_csv", "result", "parameters")
+    )
     return {
         "deviations": deviations[:LAST_DEVIATIONS],
         "deviation_count": deviations.count(),

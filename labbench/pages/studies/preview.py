@@ -60,9 +60,7 @@ def preview_of(reading: SheetReading, faults: Sequence[Fault]) -> Preview:
     rows, last = [], reading.header_row
     for number in numbers:
         marks = by_row.get(number, {})
-        cells = tuple(
-            PreviewCell(text, "; ".join(marks.get(at, []))) for at, text in enumerate(texts.get(number, ()))
-        )
+        cells = tuple(PreviewCell(text, "; ".join(marks.get(at, []))) for at, text in enumerate(texts.get(number, ())))
         # A fault of a column that the row's cells do not show stands at the row's number.
         elsewhere = [text for at, found in marks.items() if at < 0 or at >= len(cells) for text in found]
         rows.append(PreviewRow(number, cells, "; ".join(elsewhere), is_after_gap=number > last + 1))

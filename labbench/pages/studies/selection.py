@@ -49,7 +49,9 @@ def selection(request: HttpRequest, study: Study, factors: Sequence[Factor]) -> 
         filtered = coupon_filter(request, study, factors, list(study.loads.all()))
         if not filtered.is_valid() and filtered.is_bound:
             return Selection([], "no coupon: the filter could not be read")
-        return chosen(filtered.qs, "all that match the filter" if stated_filters(request.GET) else "all coupons of the study")
+        return chosen(
+            filtered.qs, "all that match the filter" if stated_filters(request.GET) else "all coupons of the study"
+        )
     keys = {int(key) for key in request.GET.getlist("selected") if key.isascii() and key.isdigit() and len(key) < 18}
     return chosen(Coupon.objects.filter(study=study, pk__in=keys), "those ticked in the table")
 

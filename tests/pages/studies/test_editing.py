@@ -143,7 +143,11 @@ def test_what_a_new_factor_refuses(lead, study, data, words):
 
 @pytest.mark.parametrize(
     ("levels", "words"),
-    [("C\nC", "Named more than once: C."), ("C\nA", "A is a level of resin already."), ("\n", "This field is required.")],
+    [
+        ("C\nC", "Named more than once: C."),
+        ("C\nA", "A is a level of resin already."),
+        ("\n", "This field is required."),
+    ],
 )
 def test_levels_are_added_all_or_none(lead, study, levels, words):
     resin = study.factors.get(name="resin")
@@ -269,7 +273,9 @@ def test_what_a_new_load_refuses(lead, study, data, words):
 
 
 @pytest.mark.parametrize("role", ["technician", "guest"])
-@pytest.mark.parametrize("name", ["new-study", "edit-study", "study-state", "delete-study", "study-factors", "add-coupons", "add-load"])
+@pytest.mark.parametrize(
+    "name", ["new-study", "edit-study", "study-state", "delete-study", "study-factors", "add-coupons", "add-load"]
+)
 def test_only_a_lead_changes_studies(request, study, role, name):
     client = request.getfixturevalue(role)
     address = reverse(name) if name == "new-study" else reverse(name, args=[study.code])

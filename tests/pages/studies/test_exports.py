@@ -23,9 +23,7 @@ def filled(study):
     set_level(coupons=[coupon], factor=resin, level=resin.levels.get(name="B"), by=hand)
     create_load(study=study, name="Load 1", by=hand, coupons=[coupon])
     lot, lamp = factories.resin_lot(code="LOT-9"), factories.lamp()
-    record_repair(
-        coupon=coupon, by=hand, technician=hand, repaired_at=NOON, resin_lot=lot, lamp=lamp, cure_time_s=60
-    )
+    record_repair(coupon=coupon, by=hand, technician=hand, repaired_at=NOON, resin_lot=lot, lamp=lamp, cure_time_s=60)
     record_inspection(coupon=coupon, by=hand, seen_at=NOON, round_number=3, outcome="intact")
     record_strength(coupon=coupon, by=hand, tested_at=NOON, method="reported", stress_mpa=41.5)
     record_deviation(study=study, by=hand, kind="other", happened_at=NOON, description="door left open")
@@ -61,7 +59,12 @@ def test_the_workbook_has_a_sheet_for_each_kind_of_record(guest, filled):
     ]
     rows = {name: list(book[name].values) for name in book.sheetnames}
     repair = dict(zip(*rows["repairs"], strict=True))
-    assert (repair["coupon"], repair["resin_lot_code"], repair["technician"], repair["cure_time_s"]) == ("=C1", "LOT-9", "kim", 60)
+    assert (repair["coupon"], repair["resin_lot_code"], repair["technician"], repair["cure_time_s"]) == (
+        "=C1",
+        "LOT-9",
+        "kim",
+        60,
+    )
     assert dict(zip(*rows["strength tests"], strict=True))["stress_mpa"] == 41.5
     assert "door left open" in {row[4] for row in rows["deviations"]}
     assert [row[0] for row in rows["coupon details"]] == ["coupon", "=C1", "C2"]

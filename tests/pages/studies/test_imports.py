@@ -250,7 +250,9 @@ def test_too_many_coupons_for_a_study(lead, study, settings):
 
 def test_a_body_that_is_too_large_is_refused_before_it_is_read(lead, study, settings):
     settings.MAX_UPLOAD_BYTES = 1000
-    answer = lead.post(reverse("import-sheet", args=[study.code]), {"sheet": SimpleUploadedFile("a.csv", b"x" * 3_000_000)})
+    answer = lead.post(
+        reverse("import-sheet", args=[study.code]), {"sheet": SimpleUploadedFile("a.csv", b"x" * 3_000_000)}
+    )
     assert answer.status_code == 413
     assert "The upload of 3 MB is more than the 0 MB" in answer.text
 

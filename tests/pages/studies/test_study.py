@@ -1,10 +1,14 @@
 """One study on one page."""
 
+import re
+
 import pytest
+from django import forms
 from django.urls import reverse
 
-from labbench.bench.models import Deviation
+from labbench.bench.models import Deviation, Load
 from labbench.bench.services import create_load, record_inspection
+from labbench.pages.selects import LongSelect
 from labbench.studies.models import Coupon, Level
 from labbench.studies.services import set_level
 from tests import factories
@@ -46,7 +50,11 @@ def test_progress_names_each_round(lead, study):
     hand = factories.person("technician")
     for number, (round_number, outcome) in enumerate([(1, "intact"), (2, "intact"), (2, "cracked_out")]):
         record_inspection(
-            coupon=factories.coupon(study, code=f"C{number}"), by=hand, seen_at=NOON, round_number=round_number, outcome=outcome
+            coupon=factories.coupon(study, code=f"C{number}"),
+            by=hand,
+            seen_at=NOON,
+            round_number=round_number,
+            outcome=outcome,
         )
     steps = {step.name: (step.done, step.total, step.failed) for step in page(lead, study).context["steps"]}
     # C2 cracked out in round 2 and was not looked at before: nobody saw it hold after round 1.
@@ -151,7 +159,13 @@ def test_the_number_of_queries_does_not_grow(lead, study, django_assert_num_quer
         made = allocated(study, f"C{number}", resin="A", cure_time_s="60")
         create_load(study=study, name=f"Load {number}", by=hand, coupons=[made])
         Deviation.objects.create(
-            study=study, coupon=made, kind="other", happened_at=NOON, description="x", recorded_by=hand, recorded_at=NOON
+            study=study,
+            coupon=made,
+            kind="other",
+            happened_at=NOON,
+            description="x",
+            recorded_by=hand,
+            recorded_at=NOON,
         )
         study.imported_sheets.create(sha256=str(number), filename="a", coupons=1, imported_at=NOON, imported_by=hand)
         factories.factor(study, f"further_{number}")
@@ -301,8 +315,35 @@ def test_what_a_rule_found_of_a_repair_is_not_told_to_a_technician(technician, l
     hand = factories.person()
     for by_rule, words in ((True, "Lot A-77 had expired"), (False, "Door left open")):
         study.deviations.create(
-            kind="other", happened_at=NOON, description=words, is_found_by_rule=by_rule, recorded_by=hand, recorded_at=NOON
+            kind="other",
+            happened_at=NOON,
+            description=words,
+            is_found_by_rule=by_rule,
+            recorded_by=hand,
+            recorded_at=NOON,
         )
     assert "Lot A-77" not in page(technician, study).text
     assert "Door left open" in page(technician, study).text
     assert "Lot A-77" in page(lead, study).text
+
+
+def test_of_many_loads_those_under_way_are_listed_and_all_can_be(client):
+    study = factories.study()
+    for number in range(1, 31):
+        Load.objects.create(study=study, name=f"Load {number}", state="running" if number == 3 else "done")
+    client.force_login(factories.person("lead"))
+    page = client.get(f"/studies/{study.code}/").content.decode()
+    assert "1 of 30 are listed" in page
+    assert page.count('scope="row"><a href="/loads/') == 1
+    assert client.get(f"/studies/{study.code}/?loads=all").content.decode().count('scope="row"><a href="/loads/') == 30
+
+
+def test_a_long_select_offers_what_the_plain_one_does():
+    choices = [("", "any"), (1, "Load <1>"), (2, "Load 2")]
+    plain, long = forms.Select(choices=choices), LongSelect(choices=choices)
+    attributes = {"id": "id_load"}
+    normal = (
+        re.sub(r"\s+", "", plain.render("load", 2, attributes)),
+        re.sub(r"\s+", "", long.render("load", 2, attributes)),
+    )
+    assert normal[0] == normal[1]
