@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
+from scipy.linalg import lapack
 
 from labbench.science.findings import Floats
 
@@ -25,6 +26,8 @@ MAX_STEPS = 500
 LARGEST_MOVE = 5.0
 LARGEST_PREDICTOR = 30.0
 PROFILE_DECREMENT = 1e-11
+# Enough to tell whether a limit already found lies on the right hilltop.
+CONFIRMING_DECREMENT = 1e-8
 PROFILE_TOLERANCE = 1e-6
 
 
@@ -114,7 +117,7 @@ class BinomialModel:
         except np.linalg.LinAlgError:
             return Point(-np.inf, np.zeros_like(b), information, information)
         # Diagonal of W½ X (X'WX)⁻¹ X' W½, by a product with the small inverse: much faster than solving for every row.
-        half = weighted @ np.linalg.inv(factor).T
+        half: Floats = np.matmul(weighted, _inverse_of_lower(factor).T)
         leverage = np.einsum("ij,ij->i", half, half)
         gradient = self.design.T @ (working + self.penalty * leverage * parts.log_weight_slope)
         curvature = information
@@ -162,6 +165,12 @@ def _cloglog(eta: Floats) -> _LinkParts:
     return _LinkParts(p, np.log(p), -hazard, hazard * ratio * q, ratio, 2 - hazard - ratio * q)
 
 
+def _inverse_of_lower(factor: NDArray[np.floating]) -> Floats:
+    """Inverse of a lower triangular matrix without a zero on its diagonal."""
+    inverse, _ = lapack.dtrtri(factor, lower=1)
+    return np.asarray(inverse, dtype=np.float64)
+
+
 def _solve(matrix: Floats, right: Floats) -> Floats:
     try:
         return np.asarray(np.linalg.solve(matrix, right))
@@ -203,17 +212,17 @@ def profile_limits(
 def _checked_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: float, side: float) -> float | None:
     free = np.arange(len(fit.coefficients)) != term
 
-    def above(at: float) -> float:
+    def above(at: float, *, decrement: float = PROFILE_DECREMENT) -> float:
         """Profile log likelihood minus the target."""
         start = np.where(free, fit.coefficients, at)
-        restricted = model.fit(free=free, start=start, decrement=PROFILE_DECREMENT)
+        restricted = model.fit(free=free, start=start, decrement=decrement)
         if not restricted.has_converged:
             raise _NoProfileError
         return restricted.log_likelihood - target
 
     try:
         limit = _profile_limit(model, fit, term, target, side)
-        if limit is not None and abs(above(limit)) < PROFILE_TOLERANCE:
+        if limit is not None and abs(above(limit, decrement=CONFIRMING_DECREMENT)) < PROFILE_TOLERANCE:
             return limit
         estimate, step = float(fit.coefficients[term]), side * float(fit.standard_errors[term])
         end = estimate + step

@@ -12,6 +12,8 @@ from labbench.science.findings import Floats
 from labbench.science.intervals import Interval
 from labbench.science.weibull import WeibullFit, weibull_fit
 from labbench.science.weibull_limits import (
+    LARGEST_EXACT,
+    Pattern,
     PercentileBound,
     WeibullLimits,
     percentile_bound,
@@ -63,16 +65,17 @@ def strength_summary(strength_mpa: Floats, pristine_mpa: Floats, *, confidence: 
     ratio = strength_ratio(x, new, confidence=confidence) if len(new) else None
     sd = float(x.std(ddof=1)) if len(x) > 1 else None
     fit = weibull_fit(x)
+    pattern = Pattern.of(x, fit) if fit.modulus is not None and len(x) <= LARGEST_EXACT else None
     return StrengthSummary(
         n=len(x),
         mean_mpa=float(x.mean()),
         sd_mpa=sd,
         median_mpa=float(np.median(x)),
         weibull=fit,
-        weibull_limits=weibull_limits(x, fit, confidence=confidence),
+        weibull_limits=weibull_limits(x, fit, confidence=confidence, pattern=pattern),
         unbiasing_factor=None if fit.modulus is None else unbiasing_factor(len(x)),
-        b10=percentile_bound(x, fit, 0.90, confidence=confidence),
-        b1=percentile_bound(x, fit, 0.99, confidence=confidence),
+        b10=percentile_bound(x, fit, 0.90, confidence=confidence, pattern=pattern),
+        b1=percentile_bound(x, fit, 0.99, confidence=confidence, pattern=pattern),
         percent_of_pristine=ratio,
     )
 

@@ -70,7 +70,12 @@ def unbiasing_factor(n: int) -> float | None:
 
 
 def weibull_limits(
-    values: Floats, fit: WeibullFit, *, is_censored: NDArray[np.bool_] | None = None, confidence: float = 0.95
+    values: Floats,
+    fit: WeibullFit,
+    *,
+    is_censored: NDArray[np.bool_] | None = None,
+    confidence: float = 0.95,
+    pattern: Pattern | None = None,
 ) -> WeibullLimits:
     """Limits of modulus and characteristic strength.
 
@@ -86,7 +91,7 @@ def weibull_limits(
         return WeibullLimits(Interval(None, None), Interval(None, None), reason=fit.reason)
     if len(values) > LARGEST_EXACT or (is_censored is not None and is_censored.any()):
         return profile_weibull_limits(values, fit, is_censored=is_censored, confidence=confidence)
-    pattern = _Pattern.of(values, fit)
+    pattern = pattern or Pattern.of(values, fit)
     tails = ((1 - confidence) / 2, (1 + confidence) / 2)
     low_z, high_z = (pattern.spread_quantile(tail) for tail in tails)
     low_t, high_t = (pattern.place_quantile(0.0, tail) for tail in tails)
@@ -191,11 +196,13 @@ def percentile_bound(
     *,
     is_censored: NDArray[np.bool_] | None = None,
     confidence: float = 0.95,
+    pattern: Pattern | None = None,
 ) -> PercentileBound | None:
     """One-sided lower bound of a low percentile (B10: share above 0.90, B1: 0.99).
 
     Complete samples: exact, conditional on the ancillary pattern of the strengths (Lawless); with censoring or very
-    many strengths: delta method on the logarithm (asymptotic). None where there is no fit.
+    many strengths: delta method on the logarithm (asymptotic). None where there is no fit. `pattern` is that of the
+    strengths, where the caller has it.
 
     References
     ----------
@@ -207,7 +214,7 @@ def percentile_bound(
     if (is_censored is not None and is_censored.any()) or len(values) > LARGEST_EXACT:
         bound = estimate * np.exp(-float(special.ndtri(confidence)) * _log_error(fit, share_above))
         return PercentileBound(share_above, estimate, float(bound), "delta method on the logarithm (asymptotic)")
-    t = _Pattern.of(values, fit).place_quantile(float(np.log(-np.log(share_above))), confidence)
+    t = (pattern or Pattern.of(values, fit)).place_quantile(float(np.log(-np.log(share_above))), confidence)
     bound = float(fit.characteristic_strength or 0.0) * np.exp(-t / fit.modulus)
     return PercentileBound(share_above, estimate, float(bound), CONDITIONAL)
 
@@ -220,7 +227,7 @@ def _log_error(fit: WeibullFit, share_above: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Pattern:
+class Pattern:
     """The conditional distribution of z = b_hat / b given the ancillaries a_i = (y_i - u_hat) / b_hat, y log strengths.
 
     Its density is proportional to z^(n-2) exp(z sum a_i) / (sum e^(a_i z))^n; here over log z, which takes one more z.
@@ -232,7 +239,7 @@ class _Pattern:
     n: int
 
     @classmethod
-    def of(cls, values: Floats, fit: WeibullFit) -> _Pattern:
+    def of(cls, values: Floats, fit: WeibullFit) -> Pattern:
         n = len(values)
         a = float(fit.modulus or 1.0) * np.log(values / float(fit.characteristic_strength or 1.0))
         # log z has a standard deviation of about 0.78 / sqrt(n - 1) around 0.
