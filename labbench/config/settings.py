@@ -206,6 +206,7 @@ STORAGES = {
         else "whitenoise.storage.CompressedManifestStaticFilesStorage"
     },
 }
+WHITENOISE_ALLOW_ALL_ORIGINS = False
 WHITENOISE_USE_FINDERS = WHITENOISE_AUTOREFRESH = DEBUG or UNDER_TEST
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
 DATA_UPLOAD_MAX_MEMORY_SIZE = 4 * 2**20  # bodies without files
