@@ -71,7 +71,7 @@ def accused_side(found: Posterior, row: int, codes: Integers) -> NDArray[np.bool
     """Which combinations have the accused level(s); of a shape-free cause the levels that fail more than overall."""
     hypotheses = found.hypotheses
     if hypotheses.kinds[row] != SHAPE_FREE:
-        return hypotheses.exposed(np.array([row]), codes)[0]
+        return np.asarray(hypotheses.exposed(np.array([row]), codes)[0])
     counts = found.levels[int(hypotheses.first[row])]
     share = (1 + counts.failures) / (2 + counts.failures + counts.survivals)
     overall = (1 + counts.failures.sum()) / (2 + counts.failures.sum() + counts.survivals.sum())

@@ -104,7 +104,7 @@ class Hypotheses:
 
     def uses(self, factor: int) -> NDArray[np.bool_]:
         """Which hypotheses say that the factor matters."""
-        return (self.first == factor) | (self.second == factor)
+        return np.asarray((self.first == factor) | (self.second == factor))
 
     def exposed(self, rows: Integers, codes: Integers) -> NDArray[np.bool_]:
         """Whether each hypothesis exposes each level combination, shape (rows, combinations).
@@ -117,7 +117,7 @@ class Hypotheses:
         single = (kinds == SINGLE) & in_first
         both = (kinds == BOTH) & in_first & in_second
         either = (kinds == EITHER) & (in_first | in_second)
-        return single | both | either
+        return np.asarray(single | both | either)
 
     def _within(self, rows: Integers, codes: Integers, factor: Integers, side: int) -> NDArray[np.bool_]:
         if not codes.shape[1]:

@@ -270,7 +270,7 @@ def _next(
         np.bincount(codes[:, f], minlength=len(factor.levels)).astype(np.int64) for f, factor in enumerate(factors)
     )
     load = informative_load(groups(found, could_run), could_run, count, rng=rng, level_coupons=coupons)
-    return could_run[np.array(load.picks)]
+    return np.asarray(could_run[np.array(load.picks)])
 
 
 def _runs(codes: Integers, failed: NDArray[np.bool_], loads: Integers) -> Runs:

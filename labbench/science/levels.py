@@ -8,12 +8,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from labbench.science.against_margin import (
+    Demonstration,
+    MarginComparison,
+    demonstration,
+    shares_against,
+    strengths_against,
+)
 from labbench.science.findings import Floats
 from labbench.science.intervals import Interval, clopper_pearson, wilson
 from labbench.science.proportions import score_difference, score_statistic
 from labbench.science.restricted_mean import RestrictedMean, restricted_mean_of
 from labbench.science.sheet import CouponSheet, FactorColumn, Level
-from labbench.science.strength import StrengthSummary, strength_summary
+from labbench.science.strength import StrengthSummary, is_broken, strength_summary
 from labbench.science.survival import SurvivalStep, risk_table, survival_steps
 from labbench.science.turnbull import TurnbullEstimate, turnbull
 
@@ -52,6 +59,8 @@ class LevelEvaluation:
     restricted_mean: RestrictedMean
     turnbull: TurnbullEstimate | None
     strength: StrengthSummary | None
+    against_margin: tuple[MarginComparison, ...]
+    demonstration: Demonstration
 
 
 def evaluate_levels(
@@ -72,6 +81,7 @@ def evaluate_levels(
     table = risk_table(last_seen, is_failed, codes, len(factor.levels))
     pristine = sheet.strength_mpa[sheet.roles == "pristine"]
     strength, held = sheet.strength_mpa[used], sheet.rounds_survived[used]
+    is_finished = held >= sheet.rounds_planned[used]
     rows = np.split(np.argsort(codes, kind="stable"), np.cumsum(all_coupons)[:-1])
     return tuple(
         LevelEvaluation(
@@ -86,6 +96,10 @@ def evaluate_levels(
             restricted_mean=restricted_mean_of(table, int(code), up_to=float(sheet.rounds), confidence=confidence),
             turnbull=_turnbull(held[rows[code]], last_seen[rows[code]], is_failed[rows[code]]),
             strength=strength_summary(strength[rows[code]], pristine, confidence=confidence),
+            against_margin=_against_margin(sheet, used, codes == code, margin=margin, alpha=1 - confidence),
+            demonstration=demonstration(
+                is_failed[rows[code]], is_finished[rows[code]], wanted=1 - margin, confidence=confidence
+            ),
         )
         for i, code in enumerate(present)
     )
@@ -112,6 +126,31 @@ def differences_to_rest(
         DifferenceToRest(float(gap), Interval(float(a), float(b)), margin, float(p_value))
         for gap, a, b, p_value in zip(gaps, low, high, np.maximum(above, below), strict=True)
     )
+
+
+def _against_margin(
+    sheet: CouponSheet, used: NDArray[np.bool_], here: NDArray[np.bool_], *, margin: float, alpha: float
+) -> tuple[MarginComparison, ...]:
+    """Strength against that of the other levels, then failures and strength against the reference repairs, where any.
+
+    Empty where the confidence is 50 % or less: two one-sided tests have no interval then.
+    """
+    found: list[MarginComparison] = []
+    if alpha >= 0.5:
+        return ()
+    strength, reference = sheet.strength_mpa[used], sheet.roles == "reference"
+    own, other = strength[here], strength[~here]
+    if is_broken(own).any() and is_broken(other).any():
+        found.append(strengths_against(own, other, "other levels", margin=margin, alpha=alpha))
+    if not reference.any():
+        return tuple(found)
+    failed = (int(sheet.is_failed[used][here].sum()), int((sheet.is_failed & reference).sum()))
+    coupons = (int(here.sum()), int(reference.sum()))
+    found.append(shares_against(failed, coupons, "reference repairs", margin=margin, alpha=alpha))
+    known = sheet.strength_mpa[reference]
+    if is_broken(own).any() and is_broken(known).any():
+        found.append(strengths_against(own, known, "reference repairs", margin=margin, alpha=alpha))
+    return tuple(found)
 
 
 def _rounds(last_seen: Floats) -> Floats:
