@@ -21,6 +21,7 @@ from labbench.science.ordered import exact_trend, jonckheere
 from labbench.science.pairwise import PairComparison, dunn, games_howell
 from labbench.science.regression import AdjustedFinding, adjusted_tests
 from labbench.science.sheet import CouponSheet, FactorColumn, RunnableLevels
+from labbench.science.sheet_warnings import counted, sheet_warnings
 from labbench.science.stratified import StratifiedFinding, stratified
 from labbench.science.strength import is_broken
 from labbench.science.survival import log_rank
@@ -175,44 +176,6 @@ def block_codes(sheet: CouponSheet) -> NDArray[np.int64]:
     )
 
 
-def sheet_warnings(sheet: CouponSheet) -> list[str]:
-    """What the reader of the numbers must know about the coupons behind them."""
-    test, failed = sheet.is_test, sheet.is_failed
-    warnings = []
-    if not test.any():
-        return ["The sheet has no test coupons."]
-    has_strength = is_broken(sheet.strength_mpa)
-    broken, lost = int((test & has_strength).sum()), int((test & failed & ~has_strength).sum())
-    absurd = int((~has_strength & ~np.isnan(sheet.strength_mpa)).sum())
-    if absurd:
-        warnings.append(f"{absurd} strengths are not usable numbers and count as not given.")
-    if broken and lost:
-        warnings.append(
-            f"Mean strength and percent of new glass cover the {broken} coupons that were broken; "
-            f"{lost} cracked out before and have no strength. The worst-rank test counts them."
-        )
-    ended = int((test & ~failed & (sheet.rounds_survived < sheet.rounds_planned)).sum())
-    if ended:
-        warnings.append(
-            f"{ended} test coupons held so far but have not been through all planned rounds; "
-            "failure shares count them as held."
-        )
-    known = np.all([factor.codes >= 0 for factor in sheet.factors], axis=0) if sheet.factors else test
-    unknown = int((test & ~known).sum())
-    if unknown:
-        warnings.append(
-            f"{unknown} test coupons lack a level of some factor: they are left out of that factor's tests and of the two "
-            "models of all factors together."
-        )
-    references = (sheet.roles == "reference") & failed
-    if references.any():
-        warnings.append(f"{int(references.sum())} reference repairs cracked out: check the loads they were in.")
-    pristine = (sheet.roles == "pristine") & failed
-    if pristine.any():
-        warnings.append(f"{int(pristine.sum())} pristine controls cracked out: the rounds themselves break glass.")
-    return warnings
-
-
 class _Steps:
     """Counts steps for the progress callback."""
 
@@ -349,7 +312,7 @@ def association_sentence(name: str, levels: tuple[LevelEvaluation, ...], associa
         return f"{only.failed} of {only.coupons} failed under {name} {only.level}, the only level: nothing to compare."
     failed, coupons = sum(level.failed for level in levels), sum(level.coupons for level in levels)
     if failed in (0, coupons):
-        return f"{'None' if failed == 0 else 'All'} of {coupons} coupons failed under every level of {name}."
+        return f"{'None' if failed == 0 else 'All'} of {counted(coupons, 'coupon')} failed under every level of {name}."
     worst = max(levels, key=lambda level: (level.failure_share, level.coupons))
     rest_failed, rest = failed - worst.failed, coupons - worst.coupons
     other = next(level.level for level in levels if level is not worst)
