@@ -31,3 +31,9 @@ def newest_answer(study: Study) -> Analysis | None:
         .order_by("-requested_at", "-id")
         .first()
     )
+
+
+def newest_answer_pk(study: Study) -> int | None:
+    """Which analysis the newest answer is, without reading it."""
+    answers = Analysis.objects.filter(study=study, finished_at__isnull=False)
+    return answers.order_by("-requested_at", "-id").values_list("pk", flat=True).first()

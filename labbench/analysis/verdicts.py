@@ -11,6 +11,7 @@ from django.db.models import OuterRef, Subquery
 from django.db.models.fields.json import KeyTransform
 
 from labbench.analysis.models import Analysis
+from labbench.formats.factor_names import factor_label
 from labbench.studies.models import Study
 
 
@@ -32,8 +33,8 @@ class StudyVerdict:
 
     @property
     def words(self) -> str:
-        """E.g. "resin_lot implicated", "lamp, cover confounded", "all cleared", "nothing to decide"."""
-        names = getattr(self, self.state)
+        """E.g. "resin lot implicated", "lamp, cover confounded", "all cleared", "nothing to decide"."""
+        names = [factor_label(name) for name in getattr(self, self.state)]
         if not names:
             return "no factor to decide about"
         if self.state == "cleared":

@@ -6,14 +6,8 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
+from labbench.formats.factor_names import factor_label
 from labbench.formats.number_texts import is_number, number_text, unit_of_name, with_unit
-from labbench.science.sheet import UNIT_SUFFIXES
-
-
-def factor_label(name: str) -> str:
-    """`resin_lot` as "resin lot", `cure_time_s` as "cure time"; the unit goes with the levels."""
-    suffix = max((s for s in UNIT_SUFFIXES if name.endswith(s)), key=len, default="")
-    return (name.removesuffix(suffix) or name).replace("_", " ")
 
 
 def level_label(factor: str, level: Any) -> str:

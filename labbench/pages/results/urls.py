@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from labbench.pages.results import methods, reports, views
+from labbench.pages.results import methods, next_coupons, reports, views
 
 urlpatterns = [
     path("studies/<str:code>/results/", views.study_results, name="study-results"),
@@ -15,6 +15,7 @@ urlpatterns = [
     path("analyses/<int:pk>/retry/", views.retry_analysis, name="retry-analysis"),
     path("analyses/<int:pk>/result.json", views.result_json, name="analysis-result"),
     path("analyses/<int:pk>/sheet.csv", views.sheet_csv, name="analysis-sheet"),
+    path("analyses/<int:pk>/next-coupons/", next_coupons.add_next_coupons, name="add-next-coupons"),
     path("analyses/<int:pk>/report/", reports.create_report, name="create-report"),
     path("reports/<int:pk>/", reports.report, name="report"),
     path("reports/<int:pk>/report.pdf", reports.report_pdf, name="report-pdf"),

@@ -15,7 +15,7 @@ from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_GET, require_POST
 
 from labbench.analysis.models import Analysis
-from labbench.analysis.queries import analyses_of, newest_analysis, newest_answer
+from labbench.analysis.queries import analyses_of, newest_analysis, newest_answer, newest_answer_pk
 from labbench.analysis.services import is_as_the_study_stands, request_analysis
 from labbench.jobs.services import cancel, retry
 from labbench.pages.results.forms import CombinationForm
@@ -146,8 +146,19 @@ def parts_of(request: HttpRequest, shown: Analysis | None) -> dict[str, Any]:
     return {
         "reading": reading(shown, rows=chosen["rows"], columns=chosen["columns"]),
         "reports": reports_of(shown),
+        "may_add_next": may_add_next(request, shown),
         "here": reverse("analysis", args=[shown.pk]),
     }
+
+
+def may_add_next(request: HttpRequest, shown: Analysis) -> bool:
+    """Whether the reader may add the coupons it proposes: those of the newest answer, to a study that is not closed."""
+    return (
+        bool((shown.result or {}).get("next_coupons"))
+        and shown.study.state != Study.State.CLOSED
+        and request.user.has_perm("studies.add_coupon")
+        and newest_answer_pk(shown.study) == shown.pk
+    )
 
 
 def download(text: str, name: str, content_type: str = "application/json") -> HttpResponse:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Collection, Sequence
 from typing import Any
 
@@ -14,13 +13,12 @@ from django.utils import timezone
 from labbench.bench.models import Load
 from labbench.bench.revision import UNCHANGED
 from labbench.formats.cell_text import cleaned
+from labbench.formats.factor_names import factor_heading
 from labbench.lab.models import GlassStock, ThermalProfile
 from labbench.pages.studies.forms import LevelChoiceField
+from labbench.studies.coupon_codes import counted_codes, random_codes
 from labbench.studies.models import Coupon, Factor, Level, Study, code_characters
 
-# No letters that are read as digits or as one another, and no vowels, so that no words come out.
-CODE_LETTERS = "23456789BCDFGHJKMNPQRTVWXZ"
-CODE_LENGTH = 4
 MOST_AT_ONCE = 2000
 LONGEST_CODE = 40
 KEEP = ("", "leave as it is")
@@ -74,7 +72,7 @@ class CouponsForm(forms.Form):
             self.fields[f"level_{factor.pk}"] = LevelChoiceField(
                 queryset=factor.levels.all(),
                 required=False,
-                label=f"level of {factor.name}",
+                label=factor_heading(factor.name),
                 empty_label="not given yet",
             )
 
@@ -150,28 +148,6 @@ class CouponsForm(forms.Form):
         return [(heading, fields) for heading, fields in named if fields]
 
 
-def counted_codes(prefix: str, count: int, present: Collection[str]) -> list[str]:
-    """Codes with running numbers, going on behind the largest that is there."""
-    endings = [code.removeprefix(prefix) for code in present if code.startswith(prefix)]
-    last = max((int(ending) for ending in endings if ending.isdecimal() and len(ending) < 10), default=0)
-    width = max(2, len(str(last + count)))
-    return [f"{prefix}{number:0{width}}" for number in range(last + 1, last + count + 1)]
-
-
-def random_codes(prefix: str, count: int, present: Collection[str]) -> list[str]:
-    """Codes drawn at random, each once."""
-    # Longer codes where many are wanted, so that a misread letter seldom gives another coupon's code.
-    length = CODE_LENGTH + (count + len(present) > 1000)
-    taken = set(present)
-    codes: list[str] = []
-    while len(codes) < count:
-        code = prefix + "".join(secrets.choice(CODE_LETTERS) for _ in range(length))
-        if code not in taken:
-            taken.add(code)
-            codes.append(code)
-    return codes
-
-
 class CouponEditForm(forms.Form):
     """The same changes for many coupons; what is left empty stays."""
 
@@ -204,7 +180,7 @@ class CouponEditForm(forms.Form):
         for factor, levels in self.by_factor.items():
             choices = [KEEP, (NONE, "not known"), *((pk, level.name) for pk, level in levels.items())]
             self.fields[f"level_{factor.pk}"] = forms.ChoiceField(
-                choices=choices, required=False, label=f"level of {factor.name}"
+                choices=choices, required=False, label=factor_heading(factor.name)
             )
         reason = self.fields.pop("reason")
         self.fields["reason"] = reason

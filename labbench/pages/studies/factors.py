@@ -15,8 +15,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods
 
 from labbench.formats.factor_levels import level_text
+from labbench.formats.factor_names import factor_heading
 from labbench.pages.refusals import add_refusal
 from labbench.pages.studies.forms import FactorForm, ReasonForm, level_form
+from labbench.reports.wording import counted
 from labbench.studies.models import Factor, Level, Study
 from labbench.studies.queries import factors_with_levels, level_counts
 from labbench.studies.services import add_factor, add_level, level_name, remove_factor, remove_level, set_baseline
@@ -34,7 +36,7 @@ def factors(request: HttpRequest, code: str) -> HttpResponse:
         except ValidationError as refused:
             add_refusal(form, refused)
         else:
-            messages.success(request, f"{made.name} is a factor now. Which levels does it have?")
+            messages.success(request, f"{factor_heading(made.name)} is a factor now. Which levels does it have?")
             return redirect("study-levels", code, made.pk)
     present = list(factors_with_levels(study))
     counts = level_counts(present)
@@ -62,7 +64,9 @@ def levels(request: HttpRequest, code: str, factor_pk: int) -> HttpResponse:
         except ValidationError as refused:
             add_refusal(form, refused)
         else:
-            messages.success(request, f"{len(form.cleaned_data['levels'])} added to {factor.name}.")
+            messages.success(
+                request, f"{counted(len(form.cleaned_data['levels']), 'level')} added to {factor_heading(factor.name)}."
+            )
             return redirect("study-factors", code)
     return render(request, "studies/levels.html", {"study": factor.study, "factor": factor, "form": form})
 
@@ -71,7 +75,7 @@ def stored(factor: Factor, level: dict[str, Any], *, by: Any) -> None:
     """Add one level; ValidationError says which one was refused."""
     name = level.get("name") or (level_text(level["number"]) if "number" in level else level_name(level["record"]))
     if factor.levels.filter(name=name).exists():
-        raise ValidationError({"levels": f"{name} is a level of {factor.name} already."})
+        raise ValidationError({"levels": f"{name} is a level of {factor_heading(factor.name)} already."})
     try:
         add_level(factor=factor, by=by, **level)
     except ValidationError as refused:
@@ -85,11 +89,11 @@ def baseline(request: HttpRequest, code: str, level_pk: int) -> HttpResponse:
     return with_reason(
         request,
         level.factor.study,
-        heading=f"Make {level.name} the baseline of {level.factor.name}",
+        heading=f"Make {level.name} the baseline of {factor_heading(level.factor.name)}",
         text="The baseline is the level that was used when the repairs failed. The former one is the baseline no more.",
         action="Make it the baseline",
         act=lambda reason: set_baseline(level=level, by=request.user, reason=reason),
-        done=f"{level.name} is the baseline of {level.factor.name}.",
+        done=f"{level.name} is the baseline of {factor_heading(level.factor.name)}.",
     )
 
 
@@ -100,11 +104,11 @@ def take_level(request: HttpRequest, code: str, level_pk: int) -> HttpResponse:
     return with_reason(
         request,
         level.factor.study,
-        heading=f"Remove {level.name} from {level.factor.name}",
+        heading=f"Remove {level.name} from {factor_heading(level.factor.name)}",
         text="Only a level that no coupon carries can be removed.",
         action="Remove the level",
         act=lambda reason: remove_level(level=level, by=request.user, reason=reason),
-        done=f"{level.name} is no level of {level.factor.name} any more.",
+        done=f"{level.name} is no level of {factor_heading(level.factor.name)} any more.",
         dangerous=True,
     )
 
@@ -116,11 +120,11 @@ def take_factor(request: HttpRequest, code: str, factor_pk: int) -> HttpResponse
     return with_reason(
         request,
         factor.study,
-        heading=f"Remove the factor {factor.name}",
+        heading=f"Remove the factor {factor_heading(factor.name)}",
         text="Its levels go with it. A factor whose levels coupons carry can't be removed.",
         action="Remove the factor",
         act=lambda reason: remove_factor(factor=factor, by=request.user, reason=reason),
-        done=f"{factor.name} is no factor of this study any more.",
+        done=f"{factor_heading(factor.name)} is no factor of this study any more.",
         dangerous=True,
     )
 

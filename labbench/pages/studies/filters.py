@@ -9,6 +9,7 @@ import django_filters
 from django import forms
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
+from labbench.formats.factor_names import factor_heading
 from labbench.pages.selects import LongSelect
 from labbench.studies.models import Coupon, CouponLevel, Factor, Study
 
@@ -68,7 +69,7 @@ class CouponFilter(django_filters.FilterSet):
             choices = [(level.pk, level.name) for level in factor.levels.all()]
             made = django_filters.ChoiceFilter(
                 method="carries",
-                label=f"level of {factor.name}",
+                label=factor_heading(factor.name),
                 choices=[*choices, (NOT_KNOWN, "not known")],
                 empty_label="any",
                 widget=LongSelect,

@@ -13,6 +13,7 @@ from django.utils.html import format_html
 from django.utils.safestring import mark_safe
 
 from labbench.analysis.verdicts import StudyVerdict
+from labbench.formats.factor_names import factor_heading
 from labbench.formats.number_texts import number_text
 from labbench.pages.tables import SelectColumn
 from labbench.pages.templatetags.marks import mark
@@ -81,7 +82,7 @@ class LevelColumn(tables.Column):
     """The level that a coupon has of one factor."""
 
     def __init__(self, factor: Factor) -> None:
-        super().__init__(accessor="pk", verbose_name=factor.name, attrs={"th": {"class": "factor-name"}})
+        super().__init__(accessor="pk", verbose_name=factor_heading(factor.name))
         self.factor = factor
 
     def order(self, queryset: QuerySet[Coupon], is_descending: bool) -> tuple[QuerySet[Coupon], bool]:

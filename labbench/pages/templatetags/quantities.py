@@ -13,6 +13,7 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
+from labbench.formats.factor_names import factor_heading
 from labbench.formats.number_texts import (
     FIXED_DECIMALS,
     interval_percent_text,
@@ -26,6 +27,8 @@ from labbench.formats.number_texts import (
 )
 
 register = template.Library()
+# `{{ factor.name|factor_heading }}`: resin_lot as "resin lot", cure_time_s as "cure time (s)".
+register.filter("factor_heading", factor_heading)
 
 
 def absent(words: str) -> SafeString:

@@ -46,7 +46,7 @@ def test_a_study_shows_its_state_its_coupons_by_stage_and_its_last_verdict(lead)
     shown = lead.get(reverse("studies")).text
     assert "2 cracked out" in shown
     assert "1 prepared" in shown
-    assert "resin_lot implicated" in shown
+    assert "resin lot implicated" in shown
     assert f'href="{reverse("study", args=[undecided.code])}"' in shown
     assert '<span class="mark mark-planned">' in shown
     assert shown.count("no analysis yet") == 1

@@ -40,7 +40,7 @@ def test_levels_are_columns_and_counted(lead, study):
     assert codes(response) == ["C1", "C2"]
     assert [column.header for column in response.context["table"].columns if column.name.startswith("level_")] == [
         "resin",
-        "cure_time_s",
+        "cure time (s)",
     ]
     by_level = {one["level"].name: one["coupons"] for row in response.context["factors"] for one in row["levels"]}
     assert by_level == {"A": 2, "B": 0, "60": 1, "120": 0}
