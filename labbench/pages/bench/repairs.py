@@ -16,6 +16,7 @@ from labbench.pages.bench.cautions import caution
 from labbench.pages.bench.forms import RepairForm, repair_defaults
 from labbench.pages.bench.levels import shown_levels
 from labbench.pages.bench.records import add_refusal, open_coupon, sent_again, stored_once, why_not
+from labbench.studies.models import Coupon
 
 
 @permission_required("bench.add_repair", raise_exception=True)
@@ -46,5 +47,8 @@ def record_repair(request: HttpRequest, pk: int) -> HttpResponse:
         else:
             return redirect("recorded", "repair", stored.record.pk)
     is_open = not why_not(coupon, "repair")
-    context = {"coupon": coupon, "form": form, "allocation": shown_levels(planned) if is_open else []}
+    levels = shown_levels(planned) if is_open else []
+    context = {"coupon": coupon, "form": form, "allocation": levels}
+    if is_open and not levels and coupon.role == Coupon.Role.TEST:
+        context["is_unallocated"] = coupon.study.factors.exists()
     return render(request, "bench/repair.html", context | caution(request, "repair"))

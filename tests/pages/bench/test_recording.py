@@ -296,3 +296,13 @@ def test_a_technician_corrects_only_what_is_their_own(sign_in, repaired, looked)
     assert client.get(f"/records/inspection/{own.pk}/correct/").status_code == 200
     assert sign_in("guest").post(f"/records/inspection/{own.pk}/take-out/", {"reason": "x"}).status_code == 403
     assert Inspection.objects.count() == 2
+
+
+def test_a_coupon_without_levels_is_not_repaired_by_guess(sign_in):
+    study = factories.study()
+    factories.factor(study, "lamp", ("L1", "L2"))
+    client = sign_in()
+    words = "No levels are given to this coupon yet."
+    assert words in text_of(client.get(f"/coupons/{factories.coupon(study).pk}/repair/"))
+    assert words not in text_of(client.get(f"/coupons/{factories.coupon(study, role='reference').pk}/repair/"))
+    assert words not in text_of(client.get(f"/coupons/{factories.coupon().pk}/repair/"))
