@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, cast
 
 from django.db.models import Count, Q, QuerySet
 
@@ -117,7 +117,12 @@ def coupons_where(condition: Q, path: str = "coupon__") -> Q:
     """A condition on coupons as a condition on rows that point to them."""
     moved = Q(_connector=condition.connector, _negated=condition.negated)
     for child in condition.children:
-        moved.children.append(coupons_where(child, path) if isinstance(child, Q) else (f"{path}{child[0]}", child[1]))
+        if isinstance(child, Q):
+            moved.children.append(coupons_where(child, path))
+        else:
+            # Q(name=value) keeps a pair; the stubs know it as a part of any tree.
+            name, value = cast(tuple[str, Any], child)
+            moved.children.append((f"{path}{name}", value))
     return moved
 
 
@@ -161,7 +166,7 @@ def recent_records(person: Any, *, now: datetime, most: int = 10) -> list[Recent
             .order_by("-history_date")
             .values_list("id", "history_date")[:most]
         )
-        rows = model.objects.filter(pk__in=made).select_related("coupon__study")
+        rows: QuerySet[Any] = model.objects.filter(pk__in=made).select_related("coupon__study")
         if model is Deviation:
             rows = rows.filter(is_found_by_rule=False).select_related("study", "load")
         recent += [RecentRecord(kind, row, made[row.pk]) for row in rows]

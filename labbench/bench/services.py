@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 from django.core.exceptions import ValidationError
 from django.db import models, transaction
@@ -18,12 +18,14 @@ from labbench.lab.records import keep, remove
 from labbench.science.bending import fracture_stress_mpa
 from labbench.studies.models import Coupon, Study
 
+Made = TypeVar("Made", bound=models.Model)
+
 
 @dataclass(frozen=True, slots=True)
-class Recorded:
+class Recorded(Generic[Made]):
     """What was stored, and the deviations that a rule found with it."""
 
-    record: models.Model
+    record: Made
     deviations: tuple[Deviation, ...] = ()
 
 
@@ -47,7 +49,7 @@ def dose(irradiance_mw_cm2: float | None, cure_time_s: float | None) -> float | 
 @transaction.atomic
 def record_repair(
     *, coupon: Coupon, by: Any, repaired_at: datetime, recorded_at: datetime | None = None, **details: Any
-) -> Recorded:
+) -> Recorded[Repair]:
     """Store the repair of a coupon; expired lots, overdue meters, old surveys and a wrong arm become deviations at once."""
     coupon = locked(coupon)
     refuse_withdrawn(coupon)
@@ -79,9 +81,7 @@ def when(at: datetime) -> str:
     return f"{timezone.localtime(at):%Y-%m-%d %H:%M}"
 
 
-def found(
-    finding: Finding, *, coupon: Coupon, at: datetime, by: Any, recorded_at: datetime | None = None
-) -> Deviation:
+def found(finding: Finding, *, coupon: Coupon, at: datetime, by: Any, recorded_at: datetime | None = None) -> Deviation:
     """Keep what a rule found as a deviation of the coupon."""
     return keep(
         Deviation(
@@ -109,7 +109,7 @@ def record_inspection(
     outcome: str,
     recorded_at: datetime | None = None,
     **details: Any,
-) -> Recorded:
+) -> Recorded[Inspection]:
     """Store one look. ValidationError if it contradicts an earlier one; the repairer inspecting a blind study is kept as a deviation."""
     coupon = locked(coupon)
     refuse_withdrawn(coupon)
@@ -145,7 +145,7 @@ def record_inspection(
 @transaction.atomic
 def record_inspections(
     *, looks: Sequence[tuple[Coupon, dict[str, Any]]], by: Any, seen_at: datetime
-) -> tuple[Recorded, ...]:
+) -> tuple[Recorded[Inspection], ...]:
     """Store looks at several coupons, all or none. ValidationError whose keys are the primary keys of the coupons that refuse."""
     recorded, faults = [], {}
     for coupon, details in looks:
@@ -167,7 +167,7 @@ def record_strength(
     method: str,
     recorded_at: datetime | None = None,
     **details: Any,
-) -> Recorded:
+) -> Recorded[StrengthTest]:
     """Store the break of a coupon; the stress follows from force and geometry unless it was reported as such."""
     coupon = locked(coupon)
     if coupon.failed_round is not None:
@@ -266,6 +266,7 @@ def undo(*, record: Record, by: Any, now: datetime) -> None:
         raise ValidationError("This was recorded too long ago to undo; take it out with a reason instead.")
     later = later_record(record)
     if later:
+        assert record.coupon is not None  # only a deviation may have none, and nothing builds on one
         raise ValidationError(f"Coupon {record.coupon.code} has a later record ({later}); undo that first.")
     take_out(record=record, by=by, reason=UNDONE)
 

@@ -19,10 +19,9 @@ from labbench.bench.models import Inspection, Repair
 from labbench.bench.queries import FailureCount, failure_counts, failures
 from labbench.formats.cell_text import guarded
 from labbench.lab.models import Lamp, ResinLot
-from labbench.lab.roles import Role
 from labbench.pages.bench.filters import FailureFilter, edge_condition
 from labbench.pages.bench.tables import FailureTable
-from labbench.studies.blinding import hidden_from
+from labbench.studies.blinding import hidden_from, inspects_blind
 from labbench.studies.models import Coupon
 
 MOST_ROWS_OF_A_COUNT = 12
@@ -65,7 +64,7 @@ def failure_list(request: HttpRequest) -> HttpResponse:
             ("By lamp", "lamp", most(named(lamps, Lamp.objects.all(), lamps_of)), True),
         ],
         "query": request.GET.urlencode(),
-        "is_narrowed": request.user.role == Role.TECHNICIAN and not request.user.is_superuser,
+        "is_narrowed": inspects_blind(request.user),
     }
     return render(request, "bench/failures.html", context)
 
@@ -92,7 +91,7 @@ def counts_of(request: HttpRequest, chosen: FailureFilter, found: QuerySet[Inspe
     correction adds a row to a history, whose last number is part of the key.
     """
     # What a blind inspector sees also depends on which studies are open.
-    is_kept = request.user.is_superuser or request.user.role != Role.TECHNICIAN
+    is_kept = not inspects_blind(request.user)
     last = [model.history.aggregate(Max("history_id"))["history_id__max"] for model in (Inspection, Repair, Coupon)]
     given = chosen.form.cleaned_data if chosen.form.is_valid() else {"refused": True}
     asked = [(name, str(getattr(value, "pk", value))) for name, value in given.items()]
@@ -132,7 +131,7 @@ class Echo:
 
 
 @require_safe
-def failure_csv(request: HttpRequest) -> HttpResponse:
+def failure_csv(request: HttpRequest) -> StreamingHttpResponse:
     """The list with its filters, every row, as CSV."""
     rows = visible_failures(request)
     chosen = FailureFilter(request.GET, queryset=rows)

@@ -204,7 +204,9 @@ class InspectionForm(BenchForm):
         rounds = self.fields["round_number"]
         rounds.widget.attrs |= {"max": rounds_of(coupon), "inputmode": "numeric"}
         rounds.label = f"round (of {rounds_of(coupon)})"
-        self.fields["step_number"].choices = step_choices(coupon, record.step_number if record else None)
+        step = self.fields["step_number"]
+        assert isinstance(step, forms.TypedChoiceField)
+        step.choices = step_choices(coupon, record.step_number if record else None)
         self.fields["inspector"] = NotedChoiceField(
             choices.hands(person, record and record.inspector), label="seen by", empty_label=None
         )

@@ -60,19 +60,18 @@ def record_inspection(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @require_safe
-def photo(request: HttpRequest, pk: int) -> HttpResponse:
+def photo(request: HttpRequest, pk: int) -> FileResponse:
     """The photo of an inspection, for whoever is signed in; its type by what was checked when it came in."""
     look = get_object_or_404(Inspection, pk=pk)
-    kind = TYPES.get(Path(look.photo.name or "").suffix.lower())
+    ending = Path(look.photo.name or "").suffix
+    kind = TYPES.get(ending.lower())
     if not look.photo or kind is None:
         raise Http404("This inspection has no photo.")
     try:
         file = look.photo.open("rb")
     except FileNotFoundError as error:
         raise Http404("The file of this photo is missing.") from error
-    answer = FileResponse(
-        file, content_type=kind, filename=f"{look.coupon_id}-round-{look.round_number}{Path(look.photo.name).suffix}"
-    )
+    answer = FileResponse(file, content_type=kind, filename=f"{look.coupon_id}-round-{look.round_number}{ending}")
     answer["X-Content-Type-Options"] = "nosniff"
     answer["Cache-Control"] = "private, max-age=3600"
     return answer

@@ -136,7 +136,7 @@ def say_what_was_stored(request: HttpRequest, looks: list[Inspection], number: i
 
 
 @require_safe
-def trace_file(request: HttpRequest, pk: int) -> HttpResponse:
+def trace_file(request: HttpRequest, pk: int) -> FileResponse:
     """A logger's file, unchanged, to be kept and not shown: its bytes are somebody else's."""
     trace = get_object_or_404(TraceFile, pk=pk)
     try:

@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -57,7 +57,7 @@ def add_refusal(form: forms.Form, refused: ValidationError) -> None:
         form.add_error(name if name in form.fields else None, faults)
 
 
-def sent_again(record_kind: str, coupon: Coupon, person: Any, **same: Any) -> Record | None:
+def sent_again(record_kind: str, coupon: Coupon | None, person: Any, **same: Any) -> Record | None:
     """The record that a double tap or a reload tried to store once more."""
     row = RECORDS[record_kind].objects.filter(coupon=coupon, **same).order_by("-pk").first()
     if row is None:
@@ -76,8 +76,12 @@ def the_record(kind: str, pk: int) -> Record:
     model = RECORDS.get(kind)
     if model is None:
         raise Http404("There is no such kind of record.")
-    rows = model.objects.select_related("coupon__study", "coupon__load_place__load")
-    return get_object_or_404(rows.select_related("study", "load") if model is Deviation else rows, pk=pk)
+    # Any: a queryset of one of several models, of which only a deviation may have no coupon.
+    rows: QuerySet[Any] = model.objects.select_related("coupon__study", "coupon__load_place__load")
+    if model is Deviation:
+        rows = rows.select_related("study", "load")
+    record: Record = get_object_or_404(rows, pk=pk)
+    return record
 
 
 def may_change(person: Any, record: Record, made_by: int | None = None) -> bool:

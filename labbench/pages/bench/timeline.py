@@ -371,7 +371,9 @@ class Timeline:
 
 
 def label(model: type[models.Model], name: str) -> str:
-    text = str(model._meta.get_field(name).verbose_name)
+    named = model._meta.get_field(name)
+    assert isinstance(named, models.Field)
+    text = str(named.verbose_name)
     return without_unit(text, text[text.rfind("(") + 1 : -1] if text.endswith(")") else "")
 
 
