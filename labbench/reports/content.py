@@ -15,6 +15,7 @@ from labbench.bench.models import Deviation
 from labbench.formats.number_texts import interval_percent_text, number_text, p_value_text, percent_text
 from labbench.reports.answer import answer, pair_words, verdict_about, verdict_words
 from labbench.reports.figures import Figure, share_figure, survival_figure
+from labbench.reports.level_tables import LevelTable, level_tables
 from labbench.reports.methods import methods_used, sources
 from labbench.reports.tests_in_words import disagreements, test_rows
 from labbench.reports.wording import factor_label, level_label, levels_label, plainly, sentence
@@ -119,10 +120,20 @@ def factor_content(factor: Document, confidence: float, factors: Sequence[str]) 
         "disagreements": disagreements(factor, confidence=confidence),
         "levels": [level_line(name, level) for level in factor["levels"]],
         "tests": [
-            [row.question, row.answer + (f" {row.detail}" if row.detail else ""), row.p_text or "–"]
+            [row.question, row.answer + (f" {row.detail}" if row.detail else ""), row.p_text or "–", row.basis]
             for row in test_rows(factor, confidence=confidence)
         ],
+        "tables": [table_content(table) for table in level_tables(factor)],
         "figures": [figure_content(figure) for figure in figures if figure],
+    }
+
+
+def table_content(table: LevelTable) -> dict[str, Any]:
+    return {
+        "title": table.title,
+        "note": table.note,
+        "columns": list(table.columns),
+        "rows": [list(row) for row in table.rows],
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from labbench.formats.number_texts import interval_text, is_number, number_text, p_value_text
@@ -17,7 +17,10 @@ WITHOUT_LARGE_NUMBERS = "The same without relying on large numbers?"
 
 @dataclass(frozen=True, slots=True)
 class TestRow:
-    """One test: what it asks, what it says, the numbers for who wants them. `p_value` is None with a reason in `answer`."""
+    """One test: what it asks, what it says, the numbers for who wants them.
+
+    `p_value` is None with a reason in `answer`; `basis` is what the answer rests on.
+    """
 
     __test__ = False  # not a test of this suite
 
@@ -27,6 +30,7 @@ class TestRow:
     p_text: str
     detail: str
     method: str
+    basis: str = ""
 
 
 def test_rows(factor: Document, *, confidence: float) -> list[TestRow]:
@@ -51,7 +55,7 @@ def association_rows(factor: Document, alpha: float) -> list[TestRow]:
     finding = factor["association"]
     question = "Do the failure shares differ between the levels?"
     yes, no = "Yes, by more than chance would.", "Chance alone could do this."
-    rows = [row(question, finding, alpha, yes=yes, no=no)]
+    rows = [with_detail(row(question, finding, alpha, yes=yes, no=no), *exact_odds_words(factor))]
     holm = finding.get("p_value_holm")
     if finding["p_value"] is not None and holm is not None:
         rows.append(
@@ -62,6 +66,7 @@ def association_rows(factor: Document, alpha: float) -> list[TestRow]:
                 p_text=p_value_text(holm),
                 detail="",
                 method="Holm's correction over the factors",
+                basis=basis_words({"family": "confirmatory"}),
             )
         )
     if (unconditional := factor.get("unconditional")) is not None:
@@ -69,6 +74,21 @@ def association_rows(factor: Document, alpha: float) -> list[TestRow]:
             row("The same with a sharper test for two levels?", unconditional, alpha, yes="Yes.", no="Not shown.")
         )
     return rows
+
+
+def exact_odds_words(factor: Document) -> list[str]:
+    """The odds ratio of two levels with its exact limits."""
+    odds = factor.get("odds_ratio")
+    if not odds:
+        return []
+    named = [level_label(factor["factor"], odds[key]) for key in ("of", "against")]
+    bounds = interval_text(odds["low"], odds["high"])
+    if odds["ratio"] is None and not bounds:
+        return []
+    much = "" if odds["ratio"] is None else f"{number_text(odds['ratio'])} times "
+    return [
+        f"odds of failing under {named[0]} {much}those under {named[1]}" + (f" ({bounds}, exact)" if bounds else "")
+    ]
 
 
 def trend_rows(factor: Document, alpha: float) -> list[TestRow]:
@@ -219,7 +239,11 @@ def pair_rows(factor: Document, pairs: Sequence[Document], alpha: float) -> list
         answer = f"{listed(named[:6])} differ." if named else "No pair of levels differs beyond chance."
         more = f"{len(named) - 6} more pairs differ" if len(named) > 6 else ""
         detail = sentence("; ".join(w for w in (more, f"p value: the smallest of {len(known)} pairs") if w))
-        rows.append(TestRow("Which levels differ in strength?", answer, least, p_value_text(least), detail, method))
+        rows.append(
+            TestRow(
+                "Which levels differ in strength?", answer, least, p_value_text(least), detail, method, "exploratory"
+            )
+        )
     return rows
 
 
@@ -227,19 +251,29 @@ def row(question: str, finding: Document, alpha: float, *, yes: str, no: str) ->
     """A finding as a row; one without a p-value shows its reason."""
     p = finding.get("p_value")
     reason = finding.get("reason") or ""
+    basis = basis_words(finding)
     if p is None:
-        return TestRow(
-            question, sentence(f"Not computed: {reason or 'no reason is given'}"), None, "", "", finding["method"]
-        )
+        answer = sentence(f"Not computed: {reason or 'no reason is given'}")
+        return TestRow(question, answer, None, "", "", finding["method"], basis)
     method = finding["method"]
     if finding.get("exactness") == "simulated" and is_number(finding.get("draws")):
         method += f", simulated with {number_text(finding['draws'])} draws"
-    return TestRow(question, yes if p <= alpha else no, p, p_value_text(p), reason, method)
+    return TestRow(question, yes if p <= alpha else no, p, p_value_text(p), reason, method, basis)
 
 
 def with_detail(answer: TestRow, *words: str) -> TestRow:
     detail = "; ".join([*words, *([answer.detail] if answer.detail else [])])
-    return TestRow(answer.question, answer.answer, answer.p_value, answer.p_text, sentence(detail), answer.method)
+    return replace(answer, detail=sentence(detail))
+
+
+def basis_words(finding: Document) -> str:
+    """Confirmatory or exploratory, exact or not, how many coupons went in and how many were left out."""
+    words = [finding.get("family"), finding.get("exactness") if finding.get("p_value") is not None else None]
+    if finding.get("n_used") is not None:
+        words.append(f"{number_text(finding['n_used'])} coupon{'' if finding['n_used'] == 1 else 's'} used")
+    if finding.get("n_missing") is not None:
+        words.append(f"{number_text(finding['n_missing'])} left out")
+    return ", ".join(word for word in words if word)
 
 
 def disagreements(factor: Document, *, confidence: float) -> list[str]:

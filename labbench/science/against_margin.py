@@ -21,7 +21,7 @@ from labbench.science.strength import is_broken
 Measure = Literal["failure share", "strength"]
 Opponent = Literal["other levels", "reference repairs"]
 STRENGTH_METHOD = "two one-sided Welch t tests on the logarithm of strength (ratio of geometric means)"
-SHARE_METHOD = "two one-sided score tests of a difference of shares (Miettinen-Nurminen variance)"
+SHARE_METHOD = "two one-sided score tests against the margin (Miettinen-Nurminen variance)"
 DEMONSTRATION_METHOD = "one-sided Clopper-Pearson bound of the share that holds (success run where none failed)"
 
 

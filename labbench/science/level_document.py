@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from labbench.science.against_margin import DEMONSTRATION_METHOD, Demonstration, MarginComparison
+from labbench.science.against_margin import DEMONSTRATION_METHOD, SHARE_METHOD, Demonstration, MarginComparison
 from labbench.science.levels import LevelEvaluation
 from labbench.science.plain_values import Document, limits, plain_level
 from labbench.science.restricted_mean import RestrictedMean
@@ -33,7 +33,7 @@ def level_part(level: LevelEvaluation) -> Document:
             "equivalence": {
                 "margin": difference.margin,
                 "p_value": difference.equivalence_p_value,
-                "method": "two one-sided score tests against the margin (Miettinen-Nurminen variance)",
+                "method": SHARE_METHOD,
             },
         },
         "survival": [_survival_step(step) for step in level.survival],

@@ -60,7 +60,7 @@ def restricted_mean_of(table: RiskTable, group: int, *, up_to: float, confidence
     error = float(np.sqrt((after**2 * terms).sum()))
     if error == 0:
         return RestrictedMean(
-            area, up_to, 0.0, nothing, "none or all failed at once, so the standard error has no width"
+            area, up_to, 0.0, nothing, "no coupon failed, or all did at once, so the standard error has no width"
         )
     half = normal_quantile(confidence) * error
     return RestrictedMean(area, up_to, error, Interval(max(area - half, 0.0), min(area + half, up_to)))

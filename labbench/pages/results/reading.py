@@ -20,6 +20,7 @@ from labbench.pages.results.charts import (
     survival_curves,
 )
 from labbench.reports.answer import Answer, answer, pair_words, verdict_about, verdict_words
+from labbench.reports.level_tables import LevelTable, level_tables
 from labbench.reports.tests_in_words import TestRow, disagreements, test_rows
 from labbench.reports.wording import factor_label, level_label, levels_label, listed, plainly, sentence
 from labbench.science.sheet import CouponSheet
@@ -60,6 +61,7 @@ class FactorPart:
     has_strength: bool
     tests: tuple[TestRow, ...]
     disagreements: tuple[str, ...]
+    tables: tuple[LevelTable, ...]
     charts: tuple[Chart, ...]
 
 
@@ -205,6 +207,7 @@ def factor_part(
         has_strength=any(level["strength"] for level in factor["levels"]),
         tests=tuple(test_rows(factor, confidence=confidence)),
         disagreements=tuple(disagreements(factor, confidence=confidence)),
+        tables=tuple(level_tables(factor)),
         charts=tuple(chart for chart in charts if chart),
     )
 
