@@ -9,6 +9,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from labbench.bench.models import Deviation, Inspection, Repair
+from labbench.formats.factor_names import factor_label
 from labbench.lab.models import Calibration, LampSurvey
 from labbench.studies.models import CouponLevel
 
@@ -90,7 +91,8 @@ def allocation_findings(repair: Repair) -> list[Finding]:
                 findings.append(
                     Finding(
                         Deviation.Kind.ALLOCATION,
-                        f"{row.factor.name}: {used_record or 'nothing'} was used, the coupon was allocated {row.level.name}.",
+                        f"{factor_label(row.factor.name)}: {used_record or 'nothing'} instead of {row.level.name}, "
+                        "which the coupon was allocated.",
                     )
                 )
         if row.factor.name == "cure_time_s" and row.level.number is not None and row.level.number != repair.cure_time_s:

@@ -147,7 +147,7 @@ def test_using_another_lamp_than_allocated_is_a_deviation():
     coupon = factories.coupon(study)
     set_level(coupons=[coupon], factor=factor, level=level, by=lead)
     recorded = repaired(coupon, lamp=other)
-    assert [d.description for d in recorded.deviations] == ["lamp: L2 was used, the coupon was allocated L1."]
+    assert [d.description for d in recorded.deviations] == ["lamp: L2 instead of L1, which the coupon was allocated."]
 
 
 def test_whoever_repaired_should_not_inspect_a_blind_study():

@@ -204,6 +204,7 @@ class InspectionForm(BenchForm):
         rounds = self.fields["round_number"]
         rounds.widget.attrs |= {"max": rounds_of(coupon), "inputmode": "numeric"}
         rounds.label = f"round (of {rounds_of(coupon)})"
+        self.fields["crack_growth_mm"].is_needed_where_shown = True  # type: ignore[attr-defined]
         step = self.fields["step_number"]
         assert isinstance(step, forms.TypedChoiceField)
         step.choices = step_choices(coupon, record.step_number if record else None)
@@ -265,6 +266,7 @@ class StrengthForm(BenchForm):
             methods = [method for method, measures in MEASURES.items() if name in measures]
             if methods:
                 self.fields[name].shown_for = " ".join(methods)  # type: ignore[attr-defined]
+                self.fields[name].is_needed_where_shown = True  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
         given = super().clean() or self.cleaned_data

@@ -306,3 +306,9 @@ def test_a_coupon_without_levels_is_not_repaired_by_guess(sign_in):
     assert words in text_of(client.get(f"/coupons/{factories.coupon(study).pk}/repair/"))
     assert words not in text_of(client.get(f"/coupons/{factories.coupon(study, role='reference').pk}/repair/"))
     assert words not in text_of(client.get(f"/coupons/{factories.coupon().pk}/repair/"))
+
+
+def test_measures_that_a_method_needs_are_not_called_optional(sign_in):
+    html = sign_in().get(f"/coupons/{factories.coupon().pk}/strength/").content.decode()
+    assert "Width" in html
+    assert 'class="optional"' not in html[html.index("Force at fracture") : html.index("Fracture origin")]
