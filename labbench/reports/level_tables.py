@@ -7,7 +7,7 @@ that could not be computed is a dash, its reason in the last column.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from labbench.formats.number_texts import (
@@ -23,6 +23,7 @@ from labbench.reports.wording import counted, level_label, listed, sentence
 
 Document = Mapping[str, Any]
 DASH = "–"
+REMARK = "remark"
 # Beyond as many columns of rounds only some of them are shown.
 MOST_ROUNDS = 12
 
@@ -48,7 +49,14 @@ def level_tables(factor: Document) -> list[LevelTable]:
         against_margin(factor),
         reliability(factor),
     )
-    return [table for table in tables if table and table.rows]
+    return [without_empty_remarks(table) for table in tables if table and table.rows]
+
+
+def without_empty_remarks(table: LevelTable) -> LevelTable:
+    """Without the last column where no row has a remark."""
+    if table.columns[-1] != REMARK or any(row[-1] for row in table.rows):
+        return table
+    return replace(table, columns=table.columns[:-1], rows=tuple(row[:-1] for row in table.rows))
 
 
 def mean_rounds(factor: Document) -> LevelTable | None:
@@ -66,7 +74,7 @@ def mean_rounds(factor: Document) -> LevelTable | None:
     return LevelTable(
         f"Mean rounds held within {counted(last, 'round')}",
         note("Area under the Kaplan-Meier curve with normal limits", "asymptotic", missing=factor["missing"]),
-        ("level", "coupons", "mean rounds", "interval", "remark"),
+        ("level", "coupons", "mean rounds", "interval", REMARK),
         tuple(rows),
     )
 
@@ -77,13 +85,14 @@ def masses(factor: Document) -> LevelTable:
     for level in factor["levels"]:
         for mass in level.get("turnbull") or []:
             end = mass["up_to_round"]
-            when = f"after round {mass['after_round']}" + ("" if end is None else f", up to round {end}")
+            after = mass["after_round"]
+            when = f"not up to round {after}" if end is None else f"after round {after}, up to round {end}"
             rows.append((named(factor, level), when, percent_text(mass["mass"]), why(mass)))
     return LevelTable(
         "When coupons cracked out between looks far apart",
         "Turnbull's estimate for crack-outs found only after skipped looks; maximum likelihood, converged; no interval. "
         "Levels without such a gap are left out.",
-        ("level", "cracked out", "share", "remark"),
+        ("level", "cracked out", "share", REMARK),
         tuple(rows),
     )
 
@@ -163,7 +172,7 @@ def strength_distribution(factor: Document) -> LevelTable:
         ),
         (
             "level", "broken", "mean ± s.d.", "Weibull modulus", "modulus, bias removed", "characteristic strength",
-            "B10", "B1", "remark",
+            "B10", "B1", REMARK,
         ),
         tuple(rows),
     )  # fmt: skip
@@ -187,7 +196,7 @@ def strength_pairs(factor: Document) -> LevelTable:
             "were broken",
             "asymptotic; exploratory",
         ),
-        ("pair", "method", "difference", "p value", "remark"),
+        ("pair", "method", "difference", "p value", REMARK),
         tuple(rows),
     )
 
@@ -228,7 +237,7 @@ def against_margin(factor: Document) -> LevelTable | None:
             "asymptotic; exploratory",
             missing=factor["missing"],
         ),
-        ("level", "what", "coupons", f"difference or ratio{interval}", "alike", "not worse", "remark"),
+        ("level", "what", "coupons", f"difference or ratio{interval}", "alike", "not worse", REMARK),
         rows,
     )
 
@@ -278,11 +287,11 @@ def reliability(factor: Document) -> LevelTable | None:
         "Reliability shown",
         note(
             f"{sentence(first['method']).rstrip('.')}, at {percent_text(first['confidence'])} confidence. Coupons with rounds to "
-            f"go count for neither side. Last column but one: coupons in all that show {wanted} with as many failures",
+            f"go count for neither side. “Needed” are the coupons in all that show {wanted} with as many failures",
             "exact",
             missing=factor["missing"],
         ),
-        ("level", "failed", "rounds to go", "holds at least", f"needed for {wanted}", "remark"),
+        ("level", "failed", "rounds to go", "holds at least", f"needed for {wanted}", REMARK),
         rows,
     )
 

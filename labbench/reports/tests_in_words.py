@@ -238,7 +238,9 @@ def pair_rows(factor: Document, pairs: Sequence[Document], alpha: float) -> list
         least = min(pair["p_value"] for pair in known)
         answer = f"{listed(named[:6])} differ." if named else "No pair of levels differs beyond chance."
         more = f"{len(named) - 6} more pairs differ" if len(named) > 6 else ""
-        detail = sentence("; ".join(w for w in (more, f"p value: the smallest of {len(known)} pairs") if w))
+        detail = sentence(
+            "; ".join(w for w in (more, f"p value: the smallest of {len(known)} pairs" if len(known) > 1 else "") if w)
+        )
         rows.append(
             TestRow(
                 "Which levels differ in strength?", answer, least, p_value_text(least), detail, method, "exploratory"
