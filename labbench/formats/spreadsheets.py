@@ -11,10 +11,10 @@ from datetime import datetime, time, timedelta
 from posixpath import dirname, join, normpath
 from xml.etree.ElementTree import Element, ParseError
 
-from defusedxml.common import DefusedXmlException  # type: ignore[import-untyped]
-from defusedxml.ElementTree import fromstring  # type: ignore[import-untyped]
-from openpyxl.styles.numbers import BUILTIN_FORMATS, is_date_format  # type: ignore[import-untyped]
-from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900, from_excel  # type: ignore[import-untyped]
+from defusedxml.common import DefusedXmlException
+from defusedxml.ElementTree import fromstring
+from openpyxl.styles.numbers import BUILTIN_FORMATS, is_date_format
+from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900, from_excel
 
 from labbench.formats.faults import FaultList, UnreadableFileError, shown
 from labbench.formats.limits import MEBIBYTE, Limits

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from xml.parsers import expat
 
-from openpyxl.utils.escape import unescape  # type: ignore[import-untyped]
+from openpyxl.utils.escape import unescape
 
 from labbench.formats.faults import UnreadableFileError
 from labbench.formats.limits import MEBIBYTE, Limits
