@@ -77,7 +77,7 @@ def plan_intake(*, study: Study, reading: SheetReading, may_add_levels: bool) ->
             allowed[column.name] = names
     faults += check_levels(reading, allowed)
     new_factors = tuple(column.name for column in reading.sheet.factors if column.name not in known)
-    return IntakePlan(tuple(faults), new_factors, tuple(new_levels), earlier)
+    return IntakePlan(tuple(faults) + name_faults(new_factors), new_factors, tuple(new_levels), earlier)
 
 
 def plan_for_new_study(reading: SheetReading) -> IntakePlan:
@@ -93,7 +93,19 @@ def plan_for_new_study(reading: SheetReading) -> IntakePlan:
                 f"{len(reading.sheet.coupons):,} coupons are more than the {settings.MAX_COUPONS_PER_STUDY:,} that one study may hold.",
             ),
         )
-    return IntakePlan(faults, tuple(column.name for column in reading.sheet.factors))
+    new_factors = tuple(column.name for column in reading.sheet.factors)
+    return IntakePlan(faults + name_faults(new_factors), new_factors)
+
+
+def name_faults(new_factors: Iterable[str]) -> tuple[Fault, ...]:
+    """What a study refuses as the name of a factor: said before anything is taken in."""
+    faults = []
+    for name in new_factors:
+        try:
+            Factor._meta.get_field("name").run_validators(name)
+        except ValidationError as refused:
+            faults.append(Fault(None, f"factor.{name}", " ".join(refused.messages)))
+    return tuple(faults)
 
 
 def take_in(

@@ -9,7 +9,7 @@ from labbench.bench.models import Inspection, Load, StrengthTest
 from labbench.bench.standing import settle
 from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.formats.coupon_sheet_export import write_coupon_sheet_csv
-from labbench.studies.models import Coupon, Level
+from labbench.studies.models import Coupon, Level, Study
 from tests import factories
 from tests.factories import NOON
 
@@ -147,3 +147,11 @@ def test_a_planned_study_whose_coupons_have_been_through_a_round_is_running():
     taken(study)
     study.refresh_from_db()
     assert (study.state, study.started_on is None) == ("running", False)
+
+
+@pytest.mark.parametrize("name", ["Resin", "שרף", "9lives", "a" * 61])
+def test_a_name_that_no_factor_may_have_is_a_fault_before_anything_is_stored(name):
+    reading = read_coupon_sheet(f"coupon,factor.{name},rounds_survived,failed_round\nC1,A,3,\nC2,B,0,1\n".encode())
+    for study in (factories.study(), Study(code="NEW")):
+        plan = plan_intake(study=study, reading=reading, may_add_levels=True)
+        assert [fault.column for fault in plan.faults] == [f"factor.{name}"]
