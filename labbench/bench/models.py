@@ -217,8 +217,8 @@ class Inspection(models.Model):
     class Meta:
         ordering = ["coupon", "position"]
         indexes = [
-            # Failures across studies, newest first; the longer one answers their counts without the rows themselves.
-            models.Index(fields=["seen_at"], name="inspection_seen"),
+            # Failures across studies, newest first; the longer one finds them for their counts.
+            models.Index(fields=["-seen_at"], condition=~Q(outcome="intact"), name="inspection_failures_seen"),
             models.Index(fields=["outcome", "seen_at", "coupon", "failure_mode"], name="inspection_outcome_seen"),
         ]
         constraints = [

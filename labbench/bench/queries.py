@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, cast
@@ -223,41 +222,3 @@ def rounds_of(coupon: Coupon) -> int:
 def failures() -> QuerySet[Inspection]:
     """Every look that saw something else than an intact repair."""
     return Inspection.objects.exclude(outcome=Inspection.Outcome.INTACT)
-
-
-@dataclass(slots=True)
-class FailureCount:
-    """Failures of one mode, lot or lamp; `of` is the number of coupons repaired with it."""
-
-    name: str
-    cracked_out: int = 0
-    other: int = 0
-    of: int = 0
-
-    @property
-    def seen(self) -> int:
-        return self.cracked_out + self.other
-
-    def add(self, outcome: str, count: int) -> None:
-        if outcome == Inspection.Outcome.CRACKED_OUT:
-            self.cracked_out += count
-        else:
-            self.other += count
-
-
-def failure_counts(rows: QuerySet[Inspection]) -> tuple[dict[Any, FailureCount], ...]:
-    """Failures by mode, by lot and by lamp; keys are words and primary keys."""
-    modes: dict[Any, FailureCount] = {}
-    lots: dict[Any, FailureCount] = defaultdict(lambda: FailureCount(""))
-    lamps: dict[Any, FailureCount] = defaultdict(lambda: FailureCount(""))
-    # Said as a list of outcomes the index on them is used; the page of rows, newest first, is better off without.
-    rows = rows.filter(outcome__in=[one for one in Inspection.Outcome if one != Inspection.Outcome.INTACT])
-    # The text of the mode is grouped apart from the keys of lot and lamp: each pass stays small.
-    for outcome, mode, count in rows.order_by().values_list("outcome", "failure_mode").annotate(Count("pk")):
-        name = " – ".join(filter(None, (Inspection.Outcome(outcome).label, mode)))
-        modes.setdefault(name, FailureCount(name)).add(outcome, count)
-    groups = rows.order_by().values_list("outcome", "coupon__repair__resin_lot", "coupon__repair__lamp")
-    for outcome, lot, lamp, count in groups.annotate(Count("pk")):
-        lots[lot].add(outcome, count)
-        lamps[lamp].add(outcome, count)
-    return modes, lots, lamps

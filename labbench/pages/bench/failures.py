@@ -4,25 +4,24 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator
-from hashlib import sha256
 from typing import Any
 
-from django.core.cache import cache
-from django.db.models import Count, Max, QuerySet
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 from django_tables2 import RequestConfig
 
+from labbench.bench.failure_tallies import Choice, FailureCount, FailureCounts, failure_counts
 from labbench.bench.models import Inspection, Repair
-from labbench.bench.queries import FailureCount, failure_counts, failures
+from labbench.bench.queries import failures
 from labbench.formats.cell_text import guarded
 from labbench.lab.models import Lamp, ResinLot
-from labbench.pages.bench.filters import FailureFilter, edge_condition
+from labbench.pages.bench.filters import FailureFilter
 from labbench.pages.bench.tables import FailureTable
 from labbench.studies.blinding import hidden_from, inspects_blind
-from labbench.studies.models import Coupon
+from labbench.studies.models import Study
 
 MOST_ROWS_OF_A_COUNT = 12
 COLUMNS = (
@@ -35,33 +34,41 @@ SHOWN = (
 )  # fmt: skip
 
 
-def visible_failures(request: HttpRequest) -> QuerySet[Inspection]:
-    """All failures but those of studies in which this person inspects blind: lot and lamp would give the arm away."""
-    return failures().exclude(hidden_from(request.user, "coupon__study__"))
+def hidden_studies(request: HttpRequest) -> frozenset[int]:
+    """Studies in which this person inspects blind: lot and lamp would give the arm away."""
+    if not inspects_blind(request.user):
+        return frozenset()
+    return frozenset(Study.objects.filter(hidden_from(request.user)).values_list("pk", flat=True))
+
+
+def visible_failures(hidden: frozenset[int]) -> QuerySet[Inspection]:
+    """All failures but those of the hidden studies."""
+    return failures().exclude(coupon__study__in=hidden) if hidden else failures()
 
 
 @require_safe
 def failure_list(request: HttpRequest) -> HttpResponse:
-    rows = visible_failures(request)
-    chosen = FailureFilter(request.GET, queryset=rows)
-    found = chosen.qs if chosen.form.is_valid() else rows.none()
-    modes, lots, lamps, lots_of, lamps_of = counts_of(request, chosen, found)
-    table = FailureTable(found.select_related(*SHOWN).order_by("-seen_at"))
+    hidden = hidden_studies(request)
+    chosen = FailureFilter(request.GET, queryset=visible_failures(hidden))
+    is_valid = chosen.form.is_valid()
+    found = chosen.qs if is_valid else chosen.queryset.none()
+    counts = failure_counts(choice_of(chosen, hidden)) if is_valid else FailureCounts()
     # The counts have counted them all already.
-    table.data._length = sum(row.seen for row in modes.values())
+    table = FailureTable((found if counts.seen else found.none()).select_related(*SHOWN).order_by("-seen_at"))
+    table.data._length = counts.seen
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
     context = {
         "filter": chosen,
         "table": table,
         "counts": [
-            ("By mode", "mode", most(modes.values()), False),
+            ("By mode", "mode", most(counts.modes.values()), False),
             (
                 "By resin lot",
                 "lot",
-                most(named(lots, ResinLot.objects.select_related("resin"), lots_of)),
+                most(named(counts.lots, ResinLot.objects.select_related("resin"))),
                 True,
             ),
-            ("By lamp", "lamp", most(named(lamps, Lamp.objects.all(), lamps_of)), True),
+            ("By lamp", "lamp", most(named(counts.lamps, Lamp.objects.all())), True),
         ],
         "query": request.GET.urlencode(),
         "is_narrowed": inspects_blind(request.user),
@@ -69,50 +76,32 @@ def failure_list(request: HttpRequest) -> HttpResponse:
     return render(request, "bench/failures.html", context)
 
 
-def repairs_like(chosen: FailureFilter, request: HttpRequest) -> QuerySet[Repair]:
-    """Repairs that fit what the filters say about coupons: the number that failures are counted out of."""
-    rows = Repair.objects.order_by().exclude(hidden_from(request.user, "coupon__study__"))
-    given = chosen.form.cleaned_data if chosen.form.is_valid() else {}
-    paths = {
-        "study": "coupon__study",
-        "resin": "resin_lot__resin",
-        "lot": "resin_lot",
-        "lamp": "lamp",
-        "technician": "technician",
-    }
-    rows = rows.filter(**{path: given[name] for name, path in paths.items() if given.get(name)})
-    return rows.filter(edge_condition(given["edge"], "coupon__")) if given.get("edge") else rows
+def choice_of(chosen: FailureFilter, hidden: frozenset[int]) -> Choice:
+    """What the filters say, as it is counted."""
+    given = {name: value for name, value in chosen.form.cleaned_data.items() if value not in {None, ""}}
+    keys = {name: given[name].pk for name in ("study", "lot", "lamp", "technician") if name in given}
+    lots = {keys["lot"]} if "lot" in keys else None
+    if "resin" in given:
+        of_resin = set(ResinLot.objects.filter(resin=given["resin"]).values_list("pk", flat=True))
+        lots = of_resin if lots is None else lots & of_resin
+    # Which words fit is the database's to say, so that the counts are of the rows shown.
+    modes = failures().filter(failure_mode__icontains=given.get("mode", "")).order_by()
+    return Choice(
+        studies=frozenset({keys["study"]}) if "study" in keys else None,
+        not_studies=hidden,
+        lots=None if lots is None else frozenset(lots),
+        lamp=keys.get("lamp"),
+        technician=keys.get("technician"),
+        modes=frozenset(modes.values_list("failure_mode", flat=True).distinct()) if "mode" in given else None,
+        **{name: given[name] for name in ("edge", "outcome", "seen_from", "seen_to") if name in given},
+    )
 
 
-def counts_of(request: HttpRequest, chosen: FailureFilter, found: QuerySet[Inspection]) -> tuple[dict[Any, Any], ...]:
-    """The failures by mode, lot and lamp, and the repairs by lot and lamp.
-
-    Counting looks at every failure of the lab, so it is kept until something is recorded: each record and each
-    correction adds a row to a history, whose last number is part of the key.
-    """
-    # What a blind inspector sees also depends on which studies are open.
-    is_kept = not inspects_blind(request.user)
-    last = [model.history.aggregate(Max("history_id"))["history_id__max"] for model in (Inspection, Repair, Coupon)]
-    given = chosen.form.cleaned_data if chosen.form.is_valid() else {"refused": True}
-    asked = [(name, str(getattr(value, "pk", value))) for name, value in given.items()]
-    key = f"failures-{sha256(repr((last, asked)).encode()).hexdigest()}"
-    counts = cache.get(key) if is_kept else None
-    if counts is None:
-        repaired = repairs_like(chosen, request)
-        out_of = [dict(repaired.values_list(path).annotate(Count("pk"))) for path in ("resin_lot", "lamp")]
-        # Plain dicts: those that make up missing keys can not be kept.
-        counts = (*(dict(one) for one in failure_counts(found)), *out_of)
-        if is_kept:
-            cache.set(key, counts, 3600)
-    return counts
-
-
-def named(counts: dict[Any, FailureCount], records: QuerySet[Any], out_of: dict[Any, int]) -> list[FailureCount]:
-    """The counts with the names of their records, and how many coupons were repaired with each."""
+def named(counts: dict[int | None, FailureCount], records: QuerySet[Any]) -> list[FailureCount]:
+    """The counts with the names of their records."""
     names = {record.pk: str(record) for record in records.filter(pk__in=[key for key in counts if key is not None])}
     for key, row in counts.items():
         row.name = names.get(key, "not recorded")
-        row.of = out_of.get(key, 0)
     return list(counts.values())
 
 
@@ -133,7 +122,7 @@ class Echo:
 @require_safe
 def failure_csv(request: HttpRequest) -> StreamingHttpResponse:
     """The list with its filters, every row, as CSV."""
-    rows = visible_failures(request)
+    rows = visible_failures(hidden_studies(request))
     chosen = FailureFilter(request.GET, queryset=rows)
     found = chosen.qs if chosen.form.is_valid() else rows.none()
     writer = csv.writer(Echo())

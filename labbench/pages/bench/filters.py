@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 import django_filters
 from django import forms
 from django.db.models import Q, QuerySet
+from django.utils import timezone
 
 from labbench.bench.models import Deviation, Inspection
 from labbench.lab.models import Lamp, Person, Resin, ResinLot
@@ -19,6 +21,11 @@ EDGE = [("near", "within 50 mm of the edge"), ("far", "50 mm and more"), ("unkno
 
 def day_input() -> forms.DateInput:
     return forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+
+
+def midnight(day: date) -> datetime:
+    """The beginning of a day in the lab's own time."""
+    return timezone.make_aware(datetime.combine(day, time.min))
 
 
 def technicians() -> QuerySet[Person]:
@@ -53,17 +60,19 @@ class FailureFilter(django_filters.FilterSet):
         label="repaired by", field_name="coupon__repair__technician", queryset=technicians(), empty_label="all"
     )
     edge = django_filters.ChoiceFilter(label="edge distance", choices=EDGE, method="by_edge", empty_label="all")
-    seen_from = django_filters.DateFilter(
-        label="seen from", field_name="seen_at", lookup_expr="date__gte", widget=day_input()
-    )
-    seen_to = django_filters.DateFilter(label="to", field_name="seen_at", lookup_expr="date__lte", widget=day_input())
+    seen_from = django_filters.DateFilter(label="seen from", method="by_first_day", widget=day_input())
+    seen_to = django_filters.DateFilter(label="to", method="by_last_day", widget=day_input())
 
     class Meta:
         model = Inspection
         fields: list[str] = []
 
-    # Filters that say something about the coupon, not about the look: they hold for "repaired with it" as well.
-    ABOUT_COUPONS = ("study", "resin", "lot", "lamp", "technician", "edge")
+    # Moments instead of the day of each row: these an index answers.
+    def by_first_day(self, rows: QuerySet[Any], name: str, value: date) -> QuerySet[Any]:
+        return rows.filter(seen_at__gte=midnight(value))
+
+    def by_last_day(self, rows: QuerySet[Any], name: str, value: date) -> QuerySet[Any]:
+        return rows if value == date.max else rows.filter(seen_at__lt=midnight(value + timedelta(days=1)))
 
     def by_edge(self, rows: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
         return rows.filter(edge_condition(value, "coupon__"))

@@ -110,7 +110,7 @@ def test_failures_ask_the_same_number_of_questions(sign_in, django_assert_num_qu
         )
     client = sign_in("qa")
     client.get("/failures/")
-    with django_assert_num_queries(13):
+    with django_assert_num_queries(14):
         client.get("/failures/")
     with django_assert_num_queries(5):
         client.get("/deviations/")
