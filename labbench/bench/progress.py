@@ -33,7 +33,7 @@ def study_progress(study: Study, roles: dict[str, int]) -> list[StepProgress]:
     """
     to_repair = sum(roles.get(role, 0) for role in REPAIRED_ROLES)
     travelling = sum(count for role, count in roles.items() if role != Coupon.Role.PRISTINE)
-    steps = [StepProgress("repaired", Repair.objects.filter(coupon__study=study).count(), to_repair)]
+    steps = [StepProgress("repair recorded", Repair.objects.filter(coupon__study=study).count(), to_repair)]
     counts = round_counts(study)
     for number in named_rounds(study.rounds_planned):
         held = sum(n for survived, failed, n in counts if survived >= number)

@@ -59,7 +59,7 @@ def test_progress_names_each_round(lead, study):
     steps = {step.name: (step.done, step.total, step.failed) for step in page(lead, study).context["steps"]}
     # C2 cracked out in round 2 and was not looked at before: nobody saw it hold after round 1.
     assert steps == {
-        "repaired": (0, 3, 0),
+        "repair recorded": (0, 3, 0),
         "round 1": (2, 3, 0),
         "round 2": (1, 3, 1),
         "round 3": (0, 3, 1),
