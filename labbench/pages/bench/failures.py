@@ -56,7 +56,7 @@ def failure_list(request: HttpRequest) -> HttpResponse:
     # The counts have counted them all already.
     table = FailureTable((found if counts.seen else found.none()).select_related(*SHOWN).order_by("-seen_at"))
     table.data._length = counts.seen
-    RequestConfig(request, paginate={"per_page": 50}).configure(table)
+    RequestConfig(request, paginate={"per_page": 25}).configure(table)
     context = {
         "filter": chosen,
         "table": table,
