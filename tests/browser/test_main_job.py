@@ -85,7 +85,9 @@ def test_a_suppliers_engineer_reads_the_resin_against_the_lamps_and_changes_noth
 def test_a_qa_lead_finds_a_failed_coupon_and_its_whole_history(demo, desk):
     page = demo.sign_in(desk, "qa")
     page.get_by_role("link", name="Failures").click()
-    page.locator("main table.data tr", has_text="EL-26-11").first.locator("a[href^='/coupons/']").first.click()
+    page.locator("main table.data tr", has_text="EL-26-11").filter(has_text="cracked out").first.locator(
+        "a[href^='/coupons/']"
+    ).first.click()
     history = page.locator("ol.timeline").first
     for word in ("lot", "round", "cracked out"):
         expect(history).to_contain_text(re.compile(word, re.I))
