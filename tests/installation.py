@@ -50,6 +50,8 @@ class Installation:
             self.environment["DATABASE_URL"] = self.url
         if not embedded and (broker := os.environ.get("LABBENCH_BROKER_URL")):
             self.environment["LABBENCH_BROKER_URL"] = broker
+            # Else the worker of another installation takes its messages.
+            self.environment["LABBENCH_QUEUE"] = f"labbench_{uuid4().hex[:12]}"
 
     def manage(self, *arguments: str) -> str:
         """Run a command to its end and give what it printed."""

@@ -2,15 +2,30 @@
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from django.contrib.staticfiles.handlers import StaticFilesHandler
+from django.test.testcases import LiveServerThread
 from playwright.sync_api import Page, expect
 
 pytestmark = [
     pytest.mark.browser,
-    pytest.mark.django_db(transaction=True),
     pytest.mark.urls("tests.browser.parts_site"),
 ]
 
 WCAG = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+
+
+@pytest.fixture
+def site(settings):
+    """Its address. No database: with a browser in the same thread its connections would stay open after the tests."""
+    settings.SESSION_ENGINE = "django.contrib.sessions.backends.signed_cookies"
+    server = LiveServerThread("127.0.0.1", StaticFilesHandler)
+    server.daemon = True
+    server.start()
+    server.is_ready.wait()
+    if server.error:
+        raise server.error
+    yield f"http://127.0.0.1:{server.port}"
+    server.terminate()
 
 
 @pytest.fixture
@@ -23,19 +38,19 @@ def complaints(page: Page) -> list[str]:
 
 
 @pytest.fixture
-def parts(page: Page, live_server, complaints) -> Page:
-    page.goto(live_server.url)
+def parts(page: Page, site, complaints) -> Page:
+    page.goto(site)
     page.wait_for_selector("#plot[data-drawn]")
     return page
 
 
-def test_the_page_raises_no_complaint_and_asks_no_other_host(page, live_server, complaints):
+def test_the_page_raises_no_complaint_and_asks_no_other_host(page, site, complaints):
     hosts = set()
     page.on("request", lambda request: hosts.add(request.url.split("/")[2]) if request.url.startswith("http") else None)
-    page.goto(live_server.url)
+    page.goto(site)
     page.wait_for_selector("#plot[data-drawn]")
     assert complaints == []
-    assert hosts == {live_server.url.split("/")[2]}
+    assert hosts == {site.split("/")[2]}
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
@@ -123,19 +138,19 @@ def test_a_job_goes_on_by_itself_and_stops_asking_when_done(parts):
     assert parts.locator(".job[hx-get]").count() == 0
 
 
-def test_a_whole_page_never_lands_inside_a_part(page, live_server):
+def test_a_whole_page_never_lands_inside_a_part(page, site):
     # As when the session has ended: the request for the part is answered with the page to sign in.
     whole = "<!doctype html><title>Sign in</title><h1>Sign in</h1>"
     page.route("**/job/", lambda route: route.fulfill(body=whole, content_type="text/html"))
-    page.goto(live_server.url)
-    with page.expect_navigation(url=live_server.url + "/"):
+    page.goto(site)
+    with page.expect_navigation(url=site + "/"):
         pass
     assert page.locator("h1").all_inner_texts() == ["Parts"]
 
 
-def test_silence_of_the_server_is_said(page, live_server):
+def test_silence_of_the_server_is_said(page, site):
     page.route("**/job/", lambda route: route.abort())
-    page.goto(live_server.url)
+    page.goto(site)
     expect(page.get_by_text("The server does not answer.")).to_be_visible(timeout=4000)
 
 
@@ -161,9 +176,9 @@ def test_what_is_pressed_with_gloves_on_a_tablet_is_large_enough(parts):
     assert min(heights) >= 44
 
 
-def test_everything_is_there_without_scripts(browser, live_server):
+def test_everything_is_there_without_scripts(browser, site):
     page = browser.new_context(java_script_enabled=False).new_page()
-    page.goto(live_server.url)
+    page.goto(site)
     expect(page.get_by_text("The plot needs JavaScript; its numbers are in the table below.")).to_be_visible()
     page.get_by_role("button", name="Store").click()
     expect(page.locator(".error-summary")).to_be_visible()

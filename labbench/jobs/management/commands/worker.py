@@ -50,7 +50,7 @@ class Command(BaseCommand):
                 "--loglevel",
                 "WARNING",
                 "-Q",
-                "labbench",
+                settings.CELERY_TASK_DEFAULT_QUEUE,
             ]
         )
 
