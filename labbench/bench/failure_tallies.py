@@ -22,7 +22,6 @@ from django.utils import timezone
 from labbench.bench.models import Inspection, Repair
 from labbench.studies.models import Coupon, Study
 
-KEPT_S = 3600
 # Where several write at once, a row of a history with a lower number may be committed later. SQLite has one writer.
 LATE_ROWS = 0 if connection.vendor == "sqlite" else 20
 FAILED = [one for one in Inspection.Outcome if one != Inspection.Outcome.INTACT]
@@ -146,9 +145,9 @@ def tallies() -> dict[int, Tally]:
         kept = {study: found[key] for study in studies if (key := f"failures-{zone}-{study}") in found}
     anew = counted([study for study in studies if study not in kept])
     if anew or kept_marks != marks:
-        # The tallies first: with marks that are too old they are only counted once more.
-        cache.set_many({f"failures-{zone}-{study}": tally for study, tally in anew.items()}, KEPT_S)
-        cache.set(f"failures-marks-{zone}", marks, KEPT_S)
+        # Without an end: the marks say what is stale. The tallies first: with marks that are too old they are only counted once more.
+        cache.set_many({f"failures-{zone}-{study}": tally for study, tally in anew.items()}, None)
+        cache.set(f"failures-marks-{zone}", marks, None)
     return kept | anew
 
 

@@ -45,7 +45,11 @@ class FailureFilter(django_filters.FilterSet):
     )
     mode = django_filters.CharFilter(label="how it failed", field_name="failure_mode", lookup_expr="icontains")
     resin = django_filters.ModelChoiceFilter(
-        label="resin", field_name="coupon__repair__resin_lot__resin", queryset=Resin.objects.all(), empty_label="all"
+        label="resin",
+        field_name="coupon__repair__resin_lot__resin",
+        queryset=Resin.objects.all(),
+        method="by_repair",
+        empty_label="all",
     )
     lot = django_filters.ModelChoiceFilter(
         label="lot",
@@ -78,7 +82,7 @@ class FailureFilter(django_filters.FilterSet):
 
     def by_repair(self, rows: QuerySet[Any], name: str, value: Any) -> QuerySet[Any]:
         # "+ 0" keeps the index of a lamp's, lot's or person's repairs out of it: there are thousands, and a page wants the newest few.
-        used = name.replace("coupon__repair__", "used_")
+        used = f"used_{name.rpartition('__')[2]}"
         return rows.annotate(**{used: F(f"{name}_id") + 0}).filter(**{used: value.pk})
 
     # Moments instead of the day of each row: these an index answers.
