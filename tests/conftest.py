@@ -18,6 +18,14 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):  
     return report
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Where several processes test, a file stays in one of them (for its fixtures), and one of them has the browser and the demo."""
+    for item in items:
+        group = "browser" if item.get_closest_marker("browser") else str(item.path)
+        item.add_marker(pytest.mark.xdist_group(group))
+
+
 @pytest.fixture
 def eager_queue(settings):  # type: ignore[no-untyped-def]
     """Jobs run in the test's own process as soon as they are sent."""
