@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
 
@@ -18,12 +19,17 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):  
     return report
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Where several processes test, a file stays in one of them (for its fixtures), and one of them has the browser and the demo."""
+@pytest.hookimpl(wrapper=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
+    """Where several processes test, a file stays in one of them (for its fixtures), and one of them has the browser and the demo.
+
+    That one takes longest and so begins with it.
+    """
     for item in items:
         group = "browser" if item.get_closest_marker("browser") else str(item.path)
         item.add_marker(pytest.mark.xdist_group(group))
+    yield
+    items.sort(key=lambda item: not item.get_closest_marker("browser"))
 
 
 @pytest.fixture

@@ -45,7 +45,7 @@ def study_sheet(study: Study, *, with_unfinished: bool = False) -> StudySheet:
             "edge_distance_mm",
         )
     )
-    strengths = dict(StrengthTest.objects.filter(coupon__study=study).order_by().values_list("coupon_id", "stress_mpa"))
+    strengths, origins = strength_tests(study)
     is_open = [
         c["role"] != Coupon.Role.PRISTINE
         and not c["rounds_survived"]
@@ -71,8 +71,24 @@ def study_sheet(study: Study, *, with_unfinished: bool = False) -> StudySheet:
         failed_round=np.array([c["failed_round"] or 0 for c in kept], dtype=np.int64),
         failure_modes=np.array([modes.get(c["id"]) or None for c in kept], dtype=object),
         strength_mpa=np.array([strengths.get(c["id"], np.nan) for c in kept], dtype=np.float64),
+        fracture_origins=np.array([origins.get(c["id"]) for c in kept], dtype=object) if origins else None,
     )
     return StudySheet(sheet, notes(coupons, is_open))
+
+
+def strength_tests(study: Study) -> tuple[dict[int, float], dict[int, str]]:
+    """Stress per coupon broken, and where the fracture began, as far as it is known (`science.sheet.ORIGINS`)."""
+    strengths, origins = {}, {}
+    tests = StrengthTest.objects.filter(coupon__study=study).order_by()
+    for coupon_id, stress_mpa, origin, is_limit in tests.values_list(
+        "coupon_id", "stress_mpa", "origin", "is_machine_limit"
+    ):
+        strengths[coupon_id] = stress_mpa
+        if is_limit:
+            origins[coupon_id] = "machine_limit"
+        elif origin != StrengthTest.Origin.NOT_KNOWN:
+            origins[coupon_id] = origin
+    return strengths, origins
 
 
 def factor_columns(study: Study, position: dict[int, int]) -> tuple[FactorColumn, ...]:

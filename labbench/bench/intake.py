@@ -169,6 +169,8 @@ def take_in(
                     coupon=coupon,
                     method=StrengthTest.Method.REPORTED,
                     stress_mpa=row.strength_mpa,
+                    origin=origin_of(row),
+                    is_machine_limit=row.fracture_origin == "machine_limit",
                     tested_at=now,
                     tested_by=by,
                     note=REASON,
@@ -195,6 +197,12 @@ def take_in(
             ),
             by=by,
         )
+
+
+def origin_of(row: CouponRow) -> str:
+    """The fracture origin as a strength test has it; without a fracture there is none to be known."""
+    found = row.fracture_origin
+    return found if found in {"at_repair", "elsewhere"} else StrengthTest.Origin.NOT_KNOWN
 
 
 def new_coupon(row: CouponRow, reading: SheetReading, study: Study) -> Coupon:

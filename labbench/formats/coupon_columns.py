@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -14,7 +15,7 @@ from labbench.formats.cell_text import cleaned, cleaned_lines, marked_fault, tex
 from labbench.formats.factor_levels import DecimalMarks
 from labbench.formats.faults import shown
 from labbench.formats.tables import MarkedText, Table
-from labbench.science.sheet import ROLES
+from labbench.science.sheet import ORIGINS, ROLES
 
 MOST_ROUNDS = 1_000
 # The strongest panes break at a few hundred; a figure above this was not measured in MPa (from memory, no source).
@@ -144,6 +145,25 @@ def read_strengths(table: Table, column: ColumnText | None, marks: DecimalMarks)
                 number_of[text] = number
     _fault_texts(table, column, refused, refused.__getitem__)
     return np.fromiter((number_of[text] for text in column.cells), dtype=np.float64, count=len(column.cells))
+
+
+def read_origins(table: Table, column: ColumnText | None, strength: ColumnText | None) -> NDArray[np.object_] | None:
+    """Fracture origins, None where blank; None altogether where no coupon has one."""
+    if column is None or not any(column.cells):
+        return None
+    origin_of = {text: re.sub(r"[ \-]+", "_", text.lower()) for text in set(column.cells) if text}
+    unknown = {text for text, origin in origin_of.items() if origin not in ORIGINS}
+    _fault_texts(table, column, unknown, lambda text: f"{shown(text)} must be one of {', '.join(ORIGINS)}, or blank")
+    lonely = [
+        place
+        for place, text in enumerate(column.cells)
+        if text and (strength is None or not (strength.cells[place] or place in strength.refused))
+    ]
+    rows = [table.row_numbers[place] for place in lonely]
+    table.faults.add_each(rows, column.name, lambda _: "is given, but strength_mpa is blank")
+    origins = np.full(len(table.rows), None, dtype=np.object_)
+    origins[:] = [origin_of.get(text) for text in column.cells]
+    return origins
 
 
 def read_texts(table: Table, column: ColumnText | None) -> NDArray[np.object_]:

@@ -19,6 +19,7 @@ COLUMNS = (
     "failed_round",
     "failure_mode",
     "strength_mpa",
+    "fracture_origin",
 )
 FACTOR_PREFIX = "factor."
 # What a header's cell begins with, in lower case and with underscores, where the separator was guessed right.

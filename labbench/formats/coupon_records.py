@@ -31,6 +31,7 @@ class CouponRow:
     failed_round : int or None
     failure_mode : str or None
     strength_mpa : float or None
+    fracture_origin : str or None
     """
 
     row: int
@@ -43,6 +44,7 @@ class CouponRow:
     failed_round: int | None
     failure_mode: str | None
     strength_mpa: float | None
+    fracture_origin: str | None = None
 
 
 class CouponRows(Sequence[CouponRow]):
@@ -81,4 +83,5 @@ class CouponRows(Sequence[CouponRow]):
             failed_round=failed_round or None,
             failure_mode=sheet.failure_modes[place],
             strength_mpa=None if math.isnan(strength_mpa) else strength_mpa,
+            fracture_origin=None if sheet.fracture_origins is None else sheet.fracture_origins[place],
         )

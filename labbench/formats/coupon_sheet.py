@@ -10,6 +10,8 @@ The columns:
   says nothing of rounds: all are 0, and that is noted.
 - ``failed_round``: blank means the coupon was never seen cracked out.
 - ``strength_mpa``: blank means it was not broken.
+- ``fracture_origin`` (optional): ``at_repair``, ``elsewhere``, ``machine_limit`` (it did not break); blank means not known.
+  What broke away from the repair, or not at all, holds at least its stress.
 
 Rows are counted as a spreadsheet shows them: the header is row 1, blank rows count, a value with line breaks stays
 within its row.
@@ -29,6 +31,7 @@ from labbench.formats.coupon_columns import (
     ColumnText,
     check_codes,
     column_text,
+    read_origins,
     read_roles,
     read_rounds,
     read_strengths,
@@ -223,6 +226,7 @@ def _interpreted(table: Table, upload: Upload, kind: FileKind) -> SheetReading:
     roles = read_roles(table, fixed.get("role"))
     rounds = _rounds(table, fixed, roles, marks)
     strength_mpa = read_strengths(table, fixed.get("strength_mpa"), marks)
+    origins = read_origins(table, fixed.get("fracture_origin"), fixed.get("strength_mpa"))
     if table.faults.found:
         return _reading(None, table, upload, kind, factors=factors)
     sheet = CouponSheet(
@@ -235,6 +239,7 @@ def _interpreted(table: Table, upload: Upload, kind: FileKind) -> SheetReading:
         failed_round=rounds.failed,
         failure_modes=read_texts(table, fixed.get("failure_mode")),
         strength_mpa=strength_mpa,
+        fracture_origins=origins,
     )
     return _reading(sheet, table, upload, kind, factors=factors, is_planned=rounds.is_planned)
 

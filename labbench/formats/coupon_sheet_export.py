@@ -46,7 +46,9 @@ def write_coupon_sheet_xlsx(sheet: CouponSheet) -> bytes:
 def _header(sheet: CouponSheet) -> list[str]:
     factors = [FACTOR_PREFIX + factor.name for factor in sheet.factors]
     rounds = ["rounds_planned", "rounds_survived", "failed_round"]
-    return ["coupon", "role", *factors, "block", *rounds, "failure_mode", "strength_mpa"]
+    # Left out where it would be blank: sheets of strengths alone stay as they were.
+    origin = [] if sheet.fracture_origins is None else ["fracture_origin"]
+    return ["coupon", "role", *factors, "block", *rounds, "failure_mode", "strength_mpa", *origin]
 
 
 def _rows(sheet: CouponSheet) -> Iterator[list[Cell]]:
@@ -68,6 +70,8 @@ def _rows(sheet: CouponSheet) -> Iterator[list[Cell]]:
         sheet.failure_modes.tolist(),
         strengths,
     ]
+    if sheet.fracture_origins is not None:
+        columns.append(sheet.fracture_origins.tolist())
     return (list(row) for row in zip(*columns, strict=True))
 
 

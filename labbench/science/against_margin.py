@@ -1,7 +1,7 @@
 """What a level shows against margins set beforehand: no relevant difference, not worse than a reference, a reliability.
 
-Failure shares differ by the margin as it stands; strengths by the same margin as a share, tested on their logarithms, so
-that the margin of 0.15 means a ratio of geometric means between 0.85 and 1 / 0.85.
+Failure shares differ by the margin as it stands; strengths by theirs as a share, tested on their logarithms, so that a
+margin of 0.15 means a ratio of geometric means between 0.85 and 1 / 0.85.
 """
 
 from __future__ import annotations

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
@@ -9,6 +11,7 @@ from scipy import special, stats
 from labbench.science.findings import Finding, Floats, chi_square_tail, not_computed
 from labbench.science.permutation import permutation_test
 from labbench.science.strength import is_broken
+from labbench.science.survival import log_rank
 
 
 def kruskal_wallis(values: Floats, codes: NDArray[np.int64], *, method: str = "Kruskal-Wallis test") -> Finding:
@@ -54,6 +57,18 @@ def worst_rank(strength_mpa: Floats, is_failed: NDArray[np.bool_], codes: NDArra
     used = is_failed | is_broken(strength_mpa)
     values = np.where(is_failed, -np.inf, strength_mpa)[used]
     return kruskal_wallis(values, codes[used], method="Kruskal-Wallis test, cracked-out coupons as the tied lowest")
+
+
+def censored_strength(values: Floats, is_bound: NDArray[np.bool_], codes: NDArray[np.int64]) -> Finding:
+    """Log-rank test with the stress in the place of time; stresses that are lower bounds enter as censored.
+
+    References
+    ----------
+    As `survival.log_rank`; J. F. Lawless, Statistical Models and Methods for Lifetime Data, 2nd ed. (Wiley, 2003), ch. 8.
+    """
+    group = np.unique(codes, return_inverse=True)[1].ravel()
+    found = log_rank(values, ~is_bound, group, int(group.max()) + 1)
+    return replace(found, method="log-rank test of the stress reached, lower bounds as censored")
 
 
 def welch_anova(values: Floats, codes: NDArray[np.int64]) -> Finding:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from labbench.science.comparisons import kruskal_wallis, rank_permutation, welch_anova, worst_rank
+from labbench.science.comparisons import censored_strength, kruskal_wallis, rank_permutation, welch_anova, worst_rank
 from labbench.science.contingency import fisher_freeman_halton
 from labbench.science.findings import Finding
 from labbench.science.hazard import HazardFinding, hazard_tests
@@ -20,6 +20,7 @@ from labbench.science.odds import ExactOddsRatio, exact_odds_ratio
 from labbench.science.ordered import exact_trend, jonckheere
 from labbench.science.pairwise import PairComparison, dunn, games_howell
 from labbench.science.regression import AdjustedFinding, adjusted_tests
+from labbench.science.sentences import by_chance
 from labbench.science.sheet import CouponSheet, FactorColumn, RunnableLevels
 from labbench.science.sheet_warnings import counted, sheet_warnings
 from labbench.science.stratified import StratifiedFinding, stratified
@@ -41,7 +42,8 @@ PAIRED_LEVELS = 8
 class StrengthComparison:
     """Tests whether strength differs between the levels of a factor; exact or simulated ones where levels are small.
 
-    `pairs` are positions in the factor's levels; `trend` is Jonckheere's test, for numeric factors.
+    `pairs` are positions in the factor's levels; `trend` is Jonckheere's test, for numeric factors; `censored` the log-rank
+    test of strength, where some stresses are lower bounds.
     """
 
     kruskal_wallis: Finding
@@ -50,6 +52,7 @@ class StrengthComparison:
     worst_rank: Finding
     worst_rank_relabelled: Finding | None
     trend: Finding | None
+    censored: Finding | None
     pairs: tuple[PairComparison, ...]
 
 
@@ -89,6 +92,7 @@ class Evaluation:
     controls: dict[str, int]
     confidence: float
     margin: float
+    strength_margin: float
     seed: int
     factors: tuple[FactorEvaluation, ...]
     isolation: Isolation
@@ -100,6 +104,7 @@ def evaluate(
     *,
     confidence: float = 0.95,
     margin: float = 0.15,
+    strength_margin: float | None = None,
     next_count: int = 0,
     runnable: RunnableLevels | None = None,
     seed: int = DEFAULT_SEED,
@@ -114,6 +119,8 @@ def evaluate(
         Two-sided coverage of every interval.
     margin : float
         Largest difference of failure shares that does not matter.
+    strength_margin : float, optional
+        Largest relative loss of strength that does not matter; default `margin`.
     next_count : int
         Coupons to propose for the next load.
     runnable : RunnableLevels, optional
@@ -126,12 +133,15 @@ def evaluate(
     Raises
     ------
     ValueError
-        If confidence is not between 0 and 1, margin not above 0 and below 1, or next_count negative.
+        If confidence is not between 0 and 1, a margin not above 0 and below 1, or next_count negative.
     """
     if not 0 < confidence < 1:
         raise ValueError(f"confidence {confidence} is not between 0 and 1")
     if not 0 < margin < 1:
         raise ValueError(f"margin {margin} is not between 0 and 1")
+    strength_margin = margin if strength_margin is None else strength_margin
+    if not 0 < strength_margin < 1:
+        raise ValueError(f"strength margin {strength_margin} is not between 0 and 1")
     if next_count < 0:
         raise ValueError(f"{next_count} coupons can't be proposed")
     steps = _Steps(len(sheet.factors) + 3, progress)
@@ -146,7 +156,11 @@ def evaluate(
     for number, factor in enumerate(sheet.factors):
         rng = np.random.default_rng([seed, number])
         models = (adjusted[number], hazards[number])
-        factors.append(_evaluate_factor(sheet, factor, blocks, models, confidence=confidence, margin=margin, rng=rng))
+        factors.append(
+            _evaluate_factor(
+                sheet, factor, blocks, models, confidence=confidence, margins=(margin, strength_margin), rng=rng
+            )
+        )
         steps.done()
     adjusted_p = holm([factor.association.p_value for factor in factors])
     isolation = isolate(sheet, margin=margin, next_count=next_count, runnable=runnable, rng=np.random.default_rng(seed))
@@ -159,6 +173,7 @@ def evaluate(
         controls={role: int((sheet.roles == role).sum()) for role in ("pristine", "unrepaired", "reference")},
         confidence=confidence,
         margin=margin,
+        strength_margin=strength_margin,
         seed=seed,
         factors=tuple(
             replace(factor, association_p_value_holm=p) for factor, p in zip(factors, adjusted_p, strict=True)
@@ -195,12 +210,12 @@ def _evaluate_factor(
     models: tuple[AdjustedFinding, HazardFinding],
     *,
     confidence: float,
-    margin: float,
+    margins: tuple[float, float],
     rng: np.random.Generator,
 ) -> FactorEvaluation:
     used = sheet.is_test & (factor.codes >= 0)
     codes, is_failed = factor.codes[used], sheet.is_failed[used]
-    levels = evaluate_levels(sheet, factor, used, confidence=confidence, margin=margin)
+    levels = evaluate_levels(sheet, factor, used, confidence=confidence, margins=margins)
     failed = np.array([level.failed for level in levels], dtype=np.int64)
     coupons = np.array([level.coupons for level in levels], dtype=np.int64)
     association = fisher_freeman_halton(failed, coupons, rng=rng)
@@ -250,6 +265,7 @@ def _evaluate_factor(
         adjusted=models[0],
         strength=_compare_strength(
             sheet.strength_mpa[used],
+            sheet.is_strength_censored[used],
             is_failed,
             dense,
             has_order=factor.kind == "numeric",
@@ -267,6 +283,7 @@ def is_small(coupons: NDArray[np.int64]) -> bool:
 
 def _compare_strength(
     strength_mpa: NDArray[np.float64],
+    is_bound: NDArray[np.bool_],
     is_failed: NDArray[np.bool_],
     codes: NDArray[np.int64],
     *,
@@ -294,6 +311,7 @@ def _compare_strength(
         worst_rank=worst_rank(strength_mpa, is_failed, codes),
         worst_rank_relabelled=worst_relabelled,
         trend=jonckheere(values, groups) if has_order else None,
+        censored=censored_strength(values, is_bound[broken], groups) if is_bound[broken].any() else None,
         pairs=(
             *games_howell(values, groups, levels, confidence=confidence),
             *dunn(values, groups, levels),
@@ -320,14 +338,4 @@ def association_sentence(name: str, levels: tuple[LevelEvaluation, ...], associa
     counts = (
         f"{worst.failed} of {worst.coupons} under {name} {worst.level} failed, {rest_failed} of {rest} under {others}"
     )
-    p_value = association.p_value
-    if p_value is None or p_value > 0.5:
-        return f"{counts}; differences of this size come up by chance more often than not."
-    odds = 1 / max(p_value, 1e-12)
-    rounded = round(odds) if odds < 10 else int(float(f"{odds:.2g}"))
-    if p_value < 1e-9:
-        return f"{counts}; chance alone practically never gives a difference this large."
-    about = "less than" if association.draws is not None and p_value < 2 / association.draws else "about"
-    return (
-        f"{counts}; a difference this large between the levels would come up by chance {about} 1 time in {rounded:,}."
-    )
+    return f"{counts}; {by_chance(association, 'a difference this large between the levels')}."

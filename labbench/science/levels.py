@@ -64,9 +64,15 @@ class LevelEvaluation:
 
 
 def evaluate_levels(
-    sheet: CouponSheet, factor: FactorColumn, used: NDArray[np.bool_], *, confidence: float, margin: float
+    sheet: CouponSheet,
+    factor: FactorColumn,
+    used: NDArray[np.bool_],
+    *,
+    confidence: float,
+    margins: tuple[float, float],
 ) -> tuple[LevelEvaluation, ...]:
-    """The levels that have a coupon among the used ones, in the factor's order."""
+    """The levels that have a coupon among the used ones, in the factor's order; margins of failure share and of strength."""
+    margin = margins[0]
     codes, is_failed = factor.codes[used], sheet.is_failed[used]
     last_seen = event_rounds(sheet)[used]
     all_coupons = np.bincount(codes, minlength=len(factor.levels))
@@ -81,6 +87,7 @@ def evaluate_levels(
     table = risk_table(last_seen, is_failed, codes, len(factor.levels))
     pristine = sheet.strength_mpa[sheet.roles == "pristine"]
     strength, held = sheet.strength_mpa[used], sheet.rounds_survived[used]
+    is_bound = sheet.is_strength_censored[used]
     is_finished = held >= sheet.rounds_planned[used]
     rows = np.split(np.argsort(codes, kind="stable"), np.cumsum(all_coupons)[:-1])
     return tuple(
@@ -95,8 +102,10 @@ def evaluate_levels(
             survival=survival_steps(table, int(code), at=_rounds(last_seen[rows[code]]), confidence=confidence),
             restricted_mean=restricted_mean_of(table, int(code), up_to=float(sheet.rounds), confidence=confidence),
             turnbull=_turnbull(held[rows[code]], last_seen[rows[code]], is_failed[rows[code]]),
-            strength=strength_summary(strength[rows[code]], pristine, confidence=confidence),
-            against_margin=_against_margin(sheet, used, codes == code, margin=margin, alpha=1 - confidence),
+            strength=strength_summary(
+                strength[rows[code]], pristine, is_censored=is_bound[rows[code]], confidence=confidence
+            ),
+            against_margin=_against_margin(sheet, used, codes == code, margins=margins, alpha=1 - confidence),
             demonstration=demonstration(
                 is_failed[rows[code]], is_finished[rows[code]], wanted=1 - margin, confidence=confidence
             ),
@@ -129,19 +138,20 @@ def differences_to_rest(
 
 
 def _against_margin(
-    sheet: CouponSheet, used: NDArray[np.bool_], here: NDArray[np.bool_], *, margin: float, alpha: float
+    sheet: CouponSheet, used: NDArray[np.bool_], here: NDArray[np.bool_], *, margins: tuple[float, float], alpha: float
 ) -> tuple[MarginComparison, ...]:
     """Strength against that of the other levels, then failures and strength against the reference repairs, where any.
 
     Empty where the confidence is 50 % or less: two one-sided tests have no interval then.
     """
     found: list[MarginComparison] = []
+    margin, of_strength = margins
     if alpha >= 0.5:
         return ()
     strength, reference = sheet.strength_mpa[used], sheet.roles == "reference"
     own, other = strength[here], strength[~here]
     if is_broken(own).any() and is_broken(other).any():
-        found.append(strengths_against(own, other, "other levels", margin=margin, alpha=alpha))
+        found.append(strengths_against(own, other, "other levels", margin=of_strength, alpha=alpha))
     if not reference.any():
         return tuple(found)
     failed = (int(sheet.is_failed[used][here].sum()), int((sheet.is_failed & reference).sum()))
@@ -149,7 +159,7 @@ def _against_margin(
     found.append(shares_against(failed, coupons, "reference repairs", margin=margin, alpha=alpha))
     known = sheet.strength_mpa[reference]
     if is_broken(own).any() and is_broken(known).any():
-        found.append(strengths_against(own, known, "reference repairs", margin=margin, alpha=alpha))
+        found.append(strengths_against(own, known, "reference repairs", margin=of_strength, alpha=alpha))
     return tuple(found)
 
 

@@ -13,6 +13,9 @@ Role = Literal["test", "pristine", "unrepaired", "reference"]
 FactorKind = Literal["categorical", "numeric"]
 Level = str | float
 
+# Where a fracture began, or that the machine's limit was reached without one.
+ORIGINS = ("at_repair", "elsewhere", "machine_limit")
+
 # A factor name ending in one of these is read as numbers where all its values are numbers.
 UNIT_SUFFIXES = ("_s", "_min", "_h", "_mm", "_c", "_k", "_mpa", "_mw_cm2", "_mj_cm2", "_percent")
 
@@ -63,6 +66,8 @@ class CouponSheet:
         A str, or None.
     strength_mpa : ndarray of float
         Fracture stress; NaN where the coupon was not broken in a strength test.
+    fracture_origins : ndarray of object, optional
+        One of `ORIGINS`, or None where not known; without it none is.
     """
 
     coupons: tuple[str, ...]
@@ -74,6 +79,7 @@ class CouponSheet:
     failed_round: NDArray[np.int64]
     failure_modes: NDArray[np.object_]
     strength_mpa: NDArray[np.float64]
+    fracture_origins: NDArray[np.object_] | None = None
 
     @property
     def is_test(self) -> NDArray[np.bool_]:
@@ -84,6 +90,17 @@ class CouponSheet:
     def is_failed(self) -> NDArray[np.bool_]:
         """Which coupons were seen cracked out."""
         return self.failed_round > 0
+
+    @property
+    def is_strength_censored(self) -> NDArray[np.bool_]:
+        """Whose stress is a lower bound: the machine's limit, and of a repaired coupon a fracture away from the repair."""
+        if self.fracture_origins is None:
+            return np.zeros(len(self.coupons), dtype=bool)
+        is_repaired = np.isin(self.roles, ("test", "reference"))
+        origins = self.fracture_origins
+        return np.asarray(
+            np.equal(origins, "machine_limit") | (is_repaired & np.equal(origins, "elsewhere")), dtype=bool
+        )
 
     @property
     def rounds(self) -> int:

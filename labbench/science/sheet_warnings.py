@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from labbench.science.sheet import CouponSheet
 from labbench.science.strength import is_broken
@@ -27,6 +28,7 @@ def sheet_warnings(sheet: CouponSheet) -> list[str]:
             f"{lost} cracked out before and {have} no strength. The worst-rank test counts "
             f"{'it' if lost == 1 else 'them'}."
         )
+    warnings += bound_warnings(sheet, has_strength)
     ended = int((test & ~failed & (sheet.rounds_survived < sheet.rounds_planned)).sum())
     if ended:
         have, them = ("has", "it") if ended == 1 else ("have", "them")
@@ -49,6 +51,26 @@ def sheet_warnings(sheet: CouponSheet) -> list[str]:
     pristine = int(((sheet.roles == "pristine") & failed).sum())
     if pristine:
         warnings.append(f"{counted(pristine, 'pristine control')} cracked out: the rounds themselves break glass.")
+    return warnings
+
+
+def bound_warnings(sheet: CouponSheet, has_strength: NDArray[np.bool_]) -> list[str]:
+    """Stresses that are lower bounds, of repairs and of new glass."""
+    is_bound = sheet.is_strength_censored & has_strength
+    repaired, new = int((is_bound & sheet.is_test).sum()), int((is_bound & (sheet.roles == "pristine")).sum())
+    warnings = []
+    if repaired:
+        are = "stress of a test coupon is" if repaired == 1 else "stresses of test coupons are"
+        warnings.append(
+            f"{repaired} {are} only known to be exceeded (fracture away from the repair, or "
+            "the machine's limit): means, ranks and percent of new glass take the stress that was reached; the Weibull fit "
+            "and the log-rank test of strength allow for it."
+        )
+    if new:
+        warnings.append(
+            f"{counted(new, 'pristine control')} did not break up to the machine's limit: new glass is stronger than its mean "
+            "says, and the percentages of it are too high."
+        )
     return warnings
 
 

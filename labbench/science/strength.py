@@ -23,6 +23,8 @@ from labbench.science.weibull_limits import (
 
 # No solid is as strong; a larger number is a slip of the pen, and its square would leave the range of a float.
 LARGEST_STRENGTH_MPA = 1e9
+# So is one that is above zero but below what any balance could tell from it.
+SMALLEST_STRENGTH_MPA = 1e-6
 RATIO_METHOD = "ratio of means, limits from its logarithm (delta method, t with Welch-Satterthwaite degrees of freedom)"
 
 
@@ -32,15 +34,21 @@ class StrengthRatio:
 
     ratio: float | None
     interval: Interval
+    pristine: int
     method: str = RATIO_METHOD
     reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class StrengthSummary:
-    """Describes the broken coupons of one level; coupons that cracked out before are not in it."""
+    """Describes the broken coupons of one level; coupons that cracked out before are not in it.
+
+    `censored` of the `n` stresses are lower bounds; mean, median and ratio take them as they stand, the Weibull fit as
+    censored.
+    """
 
     n: int
+    censored: int
     mean_mpa: float
     sd_mpa: float | None
     median_mpa: float
@@ -54,28 +62,44 @@ class StrengthSummary:
 
 def is_broken(strength_mpa: Floats) -> NDArray[np.bool_]:
     """Which coupons have a usable strength."""
-    return np.asarray(np.isfinite(strength_mpa) & (np.abs(strength_mpa) <= LARGEST_STRENGTH_MPA))
+    size = np.abs(strength_mpa)
+    is_plausible = (size <= LARGEST_STRENGTH_MPA) & ((size >= SMALLEST_STRENGTH_MPA) | (size == 0))
+    return np.asarray(np.isfinite(strength_mpa) & is_plausible)
 
 
-def strength_summary(strength_mpa: Floats, pristine_mpa: Floats, *, confidence: float = 0.95) -> StrengthSummary | None:
-    """Summary of usable strengths; None without any. `percent_of_pristine` is None without broken pristine controls."""
-    x, new = strength_mpa[is_broken(strength_mpa)], pristine_mpa[is_broken(pristine_mpa)]
+def strength_summary(
+    strength_mpa: Floats,
+    pristine_mpa: Floats,
+    *,
+    is_censored: NDArray[np.bool_] | None = None,
+    confidence: float = 0.95,
+) -> StrengthSummary | None:
+    """Summary of usable strengths; None without any. `percent_of_pristine` is None without broken pristine controls.
+
+    `is_censored` tells whose stress is a lower bound: fractured away from the repair, or not at all.
+    """
+    broken = is_broken(strength_mpa)
+    x, new = strength_mpa[broken], pristine_mpa[is_broken(pristine_mpa)]
     if not len(x):
         return None
     ratio = strength_ratio(x, new, confidence=confidence) if len(new) else None
     sd = float(x.std(ddof=1)) if len(x) > 1 else None
-    fit = weibull_fit(x)
-    pattern = Pattern.of(x, fit) if fit.modulus is not None and len(x) <= LARGEST_EXACT else None
+    censored = np.zeros(len(x), dtype=bool) if is_censored is None else is_censored[broken]
+    is_complete = not censored.any()
+    fit = weibull_fit(x, is_censored=censored)
+    is_exact = fit.modulus is not None and is_complete and len(x) <= LARGEST_EXACT
+    pattern = Pattern.of(x, fit) if is_exact else None
     return StrengthSummary(
         n=len(x),
+        censored=int(censored.sum()),
         mean_mpa=float(x.mean()),
         sd_mpa=sd,
         median_mpa=float(np.median(x)),
         weibull=fit,
-        weibull_limits=weibull_limits(x, fit, confidence=confidence, pattern=pattern),
-        unbiasing_factor=None if fit.modulus is None else unbiasing_factor(len(x)),
-        b10=percentile_bound(x, fit, 0.90, confidence=confidence, pattern=pattern),
-        b1=percentile_bound(x, fit, 0.99, confidence=confidence, pattern=pattern),
+        weibull_limits=weibull_limits(x, fit, is_censored=censored, confidence=confidence, pattern=pattern),
+        unbiasing_factor=unbiasing_factor(len(x)) if fit.modulus is not None and is_complete else None,
+        b10=percentile_bound(x, fit, 0.90, is_censored=censored, confidence=confidence, pattern=pattern),
+        b1=percentile_bound(x, fit, 0.99, is_censored=censored, confidence=confidence, pattern=pattern),
         percent_of_pristine=ratio,
     )
 
@@ -87,17 +111,17 @@ def strength_ratio(strength_mpa: Floats, pristine_mpa: Floats, *, confidence: fl
     is *common practice, no source*.
     """
     x, y = strength_mpa, pristine_mpa
-    nothing = Interval(None, None)
+    nothing, n = Interval(None, None), len(pristine_mpa)
     if y.mean() <= 0 or x.mean() < 0:
-        return StrengthRatio(None, nothing, reason="a mean strength is not above zero")
+        return StrengthRatio(None, nothing, n, reason="a mean strength is not above zero")
     ratio = float(x.mean() / y.mean())
     if len(x) < 2 or len(y) < 2:
-        return StrengthRatio(ratio, nothing, reason="limits need at least two broken coupons in each group")
+        return StrengthRatio(ratio, nothing, n, reason="limits need at least two broken coupons in each group")
     if ratio == 0:
-        return StrengthRatio(ratio, nothing, reason="the mean strength is zero")
+        return StrengthRatio(ratio, nothing, n, reason="the mean strength is zero")
     parts = np.array([x.var(ddof=1) / len(x) / x.mean() ** 2, y.var(ddof=1) / len(y) / y.mean() ** 2])
     if parts.sum() == 0:
-        return StrengthRatio(ratio, nothing, reason="the strengths do not vary")
+        return StrengthRatio(ratio, nothing, n, reason="the strengths do not vary")
     df = parts.sum() ** 2 / (parts**2 / np.array([len(x) - 1, len(y) - 1])).sum()
     half = float(special.stdtrit(df, 0.5 + confidence / 2)) * float(np.sqrt(parts.sum()))
-    return StrengthRatio(ratio, Interval(float(ratio * np.exp(-half)), float(ratio * np.exp(half))))
+    return StrengthRatio(ratio, Interval(float(ratio * np.exp(-half)), float(ratio * np.exp(half))), n)

@@ -51,7 +51,9 @@ def weibull_fit(values: Floats, *, is_censored: NDArray[np.bool_] | None = None)
     if x.min(initial=np.inf) < 1e-12 * x.max(initial=0.0):
         return none("the strengths span more than twelve orders of magnitude")
     if count < 2:
-        return none("fewer than two broken coupons")
+        return none(
+            "fewer than two broken coupons" if broken.all() else "fewer than two stresses that are not lower bounds"
+        )
     if np.ptp(np.log(x[broken])) == 0 and x.max() <= x[broken].max():
         return none("all strengths are equal")
     # Scaled by the largest value: powers up to the modulus stay below one.

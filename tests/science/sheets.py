@@ -26,6 +26,7 @@ def sheet(
     strength_mpa: Sequence[float] | None = None,
     blocks: Sequence[str | None] | None = None,
     roles: Sequence[str] | None = None,
+    origins: Sequence[str | None] | None = None,
 ) -> CouponSheet:
     """A sheet with dull defaults: test coupons, inspected after every round, not broken, no blocks."""
     failed = np.array(failed_round, dtype=np.int64)
@@ -41,6 +42,7 @@ def sheet(
         failed_round=failed,
         failure_modes=np.array([None] * n, dtype=object),
         strength_mpa=np.full(n, np.nan) if strength_mpa is None else np.array(strength_mpa, dtype=float),
+        fracture_origins=None if origins is None else np.array(origins, dtype=object),
     )
 
 

@@ -105,6 +105,7 @@ def understood(row: CouponRow, columns: Sequence[str]) -> list[str]:
         "failed_round": row.failed_round,
         "failure_mode": row.failure_mode,
         "strength_mpa": row.strength_mpa,
+        "fracture_origin": row.fracture_origin,
         **{FACTOR_PREFIX + name: level for name, level in row.levels.items()},
     }
     found = [values.get(name) for name in columns]
