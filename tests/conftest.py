@@ -23,7 +23,8 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):  
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
     """Where several processes test, a file stays in one of them (for its fixtures), and one of them has the browser and the demo.
 
-    That one takes longest and so begins with it.
+    That one takes longest and so begins with it. It also must: with the browser's loop in the thread Django opens other connections,
+    and those from before would stay open and keep the test database from being dropped.
     """
     for item in items:
         group = "browser" if item.get_closest_marker("browser") else str(item.path)
