@@ -265,7 +265,12 @@ def _weibull(strength: StrengthSummary) -> Document | None:
     fit, fitted, factor = strength.weibull, strength.weibull_limits, strength.unbiasing_factor
     if fit.modulus is None:
         return None
-    ends = (fitted.modulus.low, fitted.modulus.high, fitted.characteristic_strength.low, fitted.characteristic_strength.high)
+    ends = (
+        fitted.modulus.low,
+        fitted.modulus.high,
+        fitted.characteristic_strength.low,
+        fitted.characteristic_strength.high,
+    )
     beyond = "a limit is beyond what a float can hold" if None in ends else ""
     said = {"reason": beyond} if beyond else {}
     why = "no unbiasing factor for censored strengths" if strength.censored else UNBIASED_FROM
@@ -276,7 +281,11 @@ def _weibull(strength: StrengthSummary) -> Document | None:
         "characteristic_strength_mpa": {**limits(fitted.characteristic_strength), **said},
         "unbiasing_factor": factor,
         "unbiased_modulus": None if factor is None else fit.modulus * factor,
-        **({"reason": "; ".join(filter(None, [why if factor is None else "", beyond]))} if factor is None or beyond else {}),
+        **(
+            {"reason": "; ".join(filter(None, [why if factor is None else "", beyond]))}
+            if factor is None or beyond
+            else {}
+        ),
         **{
             name: None
             if bound is None
