@@ -219,16 +219,18 @@ def keep_beating(hold: Running, stop: threading.Event) -> None:
         connection.close()
 
 
-def recover(*, is_only_worker: bool) -> int:
+def recover(*, alone_since: datetime | None = None) -> int:
     """Send again what nobody works on; gives how many jobs.
 
-    The only worker of an embedded queue knows at its start that nothing runs: it takes every open row. Several workers go by the
-    heartbeat, and by how long a row has waited for a message that may be lost.
+    `alone_since` is when the only worker of an embedded queue started: nobody else works, so it takes every row that was open
+    then. What was queued since has its message still, and what was started since is its own work. Several workers (None)
+    go by the heartbeat, and by how long a row has waited for a message that may be lost.
     """
     now = timezone.now()
-    if is_only_worker:
-        Job.objects.filter(state=Job.State.RUNNING).update(heartbeat_at=now - timedelta(seconds=STALE_SECONDS + 1))
-        abandoned = Q(state__in=[Job.State.QUEUED, Job.State.RUNNING])
+    if alone_since is not None:
+        left = Q(state=Job.State.RUNNING, started_at__lt=alone_since)
+        Job.objects.filter(left).update(heartbeat_at=now - timedelta(seconds=STALE_SECONDS + 1))
+        abandoned = left | Q(state=Job.State.QUEUED, queued_at__lt=alone_since)
     else:
         abandoned = Q(state=Job.State.RUNNING, heartbeat_at__lt=now - timedelta(seconds=STALE_SECONDS)) | Q(
             state=Job.State.QUEUED, queued_at__lt=now - timedelta(seconds=LOST_MESSAGE_SECONDS)

@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from labbench.jobs.models import Job
 from labbench.jobs.services import (
+    LOST_MESSAGE_SECONDS,
     MOST_RUNS,
     STALE_SECONDS,
     JobRefused,
@@ -38,9 +39,8 @@ def job(**details) -> Job:
 
 
 def silent_since(seconds: float, **details) -> Job:
-    return job(
-        state="running", runs=1, run_token=uuid4(), heartbeat_at=timezone.now() - timedelta(seconds=seconds), **details
-    )
+    before = timezone.now() - timedelta(seconds=seconds)
+    return job(state="running", runs=1, run_token=uuid4(), started_at=before, heartbeat_at=before, **details)
 
 
 def test_a_job_runs_to_its_end(eager_queue, django_capture_on_commit_callbacks):
@@ -109,13 +109,31 @@ def test_a_failed_job_can_be_tried_again_and_a_done_one_can_not():
 
 def test_the_only_worker_takes_up_every_open_job_at_its_start(eager_queue):
     made = [silent_since(0), job()]
-    assert recover(is_only_worker=True) == 2
+    assert recover(alone_since=timezone.now()) == 2
     assert {Job.objects.get(pk=m.pk).state for m in made} == {"done"}
+
+
+def test_the_only_worker_leaves_alone_what_was_queued_or_begun_since_its_start(eager_queue):
+    start = timezone.now()
+    waiting, own = job(), job()
+    assert claim(own.pk) is not None
+    assert recover(alone_since=start) == 0
+    assert [Job.objects.get(pk=m.pk).state for m in (waiting, own)] == ["queued", "running"]
+    assert claim(own.pk) is None
+
+
+def test_a_message_lost_after_the_start_of_the_only_worker_is_sent_again_by_a_later_sweep(eager_queue):
+    start = timezone.now()
+    made = job()
+    assert recover(alone_since=start) == 0
+    Job.objects.filter(pk=made.pk).update(queued_at=start - timedelta(seconds=LOST_MESSAGE_SECONDS + 1))
+    assert recover() == 1
+    assert Job.objects.get(pk=made.pk).state == "done"
 
 
 def test_several_workers_go_by_the_heartbeat(eager_queue):
     alive, silent = silent_since(1), silent_since(STALE_SECONDS + 5)
-    assert recover(is_only_worker=False) == 1
+    assert recover() == 1
     assert (Job.objects.get(pk=alive.pk).state, Job.objects.get(pk=silent.pk).state) == ("running", "done")
 
 

@@ -7,6 +7,7 @@ import os
 import signal
 import sys
 import threading
+from datetime import datetime
 from typing import Any
 
 from celery import current_app
@@ -14,6 +15,7 @@ from celery.signals import worker_ready
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandParser
 from django.db import close_old_connections, connection
+from django.utils import timezone
 
 from labbench.jobs.services import recover
 
@@ -35,7 +37,9 @@ class Command(BaseCommand):
     def handle(self, *args: Any, concurrency: int, stop_with_parent: bool, **options: Any) -> None:
         if stop_with_parent:
             threading.Thread(target=stop_on_end_of_input, daemon=True).start()
-        worker_ready.connect(start_sweeping, weak=False)
+        # Before the first message can be taken: what is queued from here on is not lost.
+        started_at = timezone.now()
+        worker_ready.connect(lambda **_: start_sweeping(started_at), weak=False)
         # Threads: prefork does not exist on Windows, and SQLite has one writer anyway.
         pool = "threads" if settings.QUEUE_IS_EMBEDDED or sys.platform == "win32" else "prefork"
         current_app.worker_main(
@@ -62,18 +66,18 @@ def stop_on_end_of_input() -> None:
     os.kill(os.getpid(), signal.SIGTERM)
 
 
-def start_sweeping(**_: Any) -> None:
-    threading.Thread(target=sweep, daemon=True).start()
+def start_sweeping(started_at: datetime) -> None:
+    threading.Thread(target=sweep, args=(started_at,), daemon=True).start()
 
 
-def sweep() -> None:
+def sweep(started_at: datetime) -> None:
     """At the start and from time to time: put back on the queue what nobody works on."""
-    is_start = True
+    alone_since = started_at if settings.QUEUE_IS_EMBEDDED else None
     while True:
         try:
-            if count := recover(is_only_worker=is_start and settings.QUEUE_IS_EMBEDDED):
+            if count := recover(alone_since=alone_since):
                 log.info("%d job(s) sent to the queue again", count)
-            is_start = False
+            alone_since = None
         except Exception:  # the sweep must outlive a database that restarts
             log.warning("The sweep for abandoned jobs failed; it is tried again", exc_info=True)
             close_old_connections()
