@@ -9,8 +9,6 @@ from uuid import UUID
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
-from django.core.exceptions import ValidationError
-from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST
@@ -20,11 +18,9 @@ from labbench.bench.models import Load
 from labbench.bench.staging import discard, job_of, read_staged, request_intake, stage
 from labbench.formats.coupon_sheet import SheetReading
 from labbench.jobs.models import Job
-from labbench.pages.refusals import add_refusal
 from labbench.pages.studies.import_forms import ConfirmForm, NewStudyForm, SheetForm
 from labbench.pages.studies.preview import preview_of
 from labbench.studies.models import ImportedSheet, Study
-from labbench.studies.services import save_study
 
 STAGED = "staged_sheets"
 MOST_STAGED = 20
@@ -84,47 +80,27 @@ def sheet(request: HttpRequest, token: UUID) -> HttpResponse:
     confirm = ConfirmForm(data, asks_for_levels=bool(findings["asked_levels"]))
     new_study = None if staged.study else NewStudyForm(data, initial={"title": titled(staged.filename)})
     if request.method == "POST" and findings["can_be_taken"]:
-        job = queued(request, staged, reading, confirm, new_study)
+        job = queued(request, staged, confirm, new_study)
         if job is not None:
             return redirect("job", job.pk)
     context = {"staged": staged, "reading": reading, "confirm": confirm, "new_study": new_study, **findings}
     return render(request, "studies/sheet.html", context)
 
 
-def queued(
-    request: HttpRequest, staged: Staged, reading: SheetReading, confirm: ConfirmForm, new_study: NewStudyForm | None
-) -> Job | None:
+def queued(request: HttpRequest, staged: Staged, confirm: ConfirmForm, new_study: NewStudyForm | None) -> Job | None:
     """The job that takes the sheet in; None, with the reason in a form, where it can't be."""
     # Both forms are looked at, so that all that is missing is said at once.
     if [form for form in (confirm, new_study) if form is not None and not form.is_valid()]:
-        return None
-    try:
-        with transaction.atomic():
-            return request_intake(
-                study=staged.study or made_for(request, staged, reading, new_study),
-                token=staged.token,
-                filename=staged.filename,
-                may_add_levels=bool(confirm.cleaned_data.get("may_add_levels")),
-                by=request.user,
-            )
-    except ValidationError as refused:
-        add_refusal(confirm if new_study is None else new_study, refused)
-        # Of two confirmations at once the later finds the study of the first; it is the same job.
+        # Of two confirmations at once the later may find its code taken by the first; it is the same job.
         return job_of(staged.token)
-
-
-def made_for(request: HttpRequest, staged: Staged, reading: SheetReading, new_study: NewStudyForm | None) -> Study:
-    """The study of its own that a sheet gets."""
-    assert new_study is not None
-    assert reading.sheet is not None
-    lead: Any = request.user
-    study = Study(
-        **new_study.cleaned_data,
-        lead=lead,
-        rounds_planned=reading.sheet.rounds or 3,
-        state=Study.State.RUNNING,
+    return request_intake(
+        study=staged.study,
+        new_study=new_study.cleaned_data if new_study is not None else None,
+        token=staged.token,
+        filename=staged.filename,
+        may_add_levels=bool(confirm.cleaned_data.get("may_add_levels")),
+        by=request.user,
     )
-    return save_study(study=study, by=request.user, reason=f"made for {staged.filename}"[:300])
 
 
 def compared(staged: Staged, reading: SheetReading) -> dict[str, Any]:

@@ -2,15 +2,19 @@
 
 import io
 import zipfile
+from uuid import UUID
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
+from django.utils import timezone
 from openpyxl import Workbook
 
+from labbench.bench import intake
 from labbench.bench.models import Load
-from labbench.bench.staging import staged_path
+from labbench.bench.staging import run_intake, staged_path
 from labbench.jobs.models import Job
+from labbench.jobs.services import cancel, claim, running
 from labbench.studies.models import Coupon, ImportedSheet, Study
 from tests import factories
 
@@ -160,7 +164,57 @@ def test_two_confirmations_are_one_job(lead, study):
 def test_two_confirmations_make_one_study(lead):
     address = hand_in(lead)
     assert lead.post(address, NEW).url == lead.post(address, NEW).url
-    assert Study.objects.count() == 1
+    assert Job.objects.count() == 1
+
+
+def test_a_sheet_put_aside_or_cancelled_leaves_no_empty_study(lead, eager_queue, django_capture_on_commit_callbacks):
+    address = hand_in(lead)
+    lead.post(reverse("put-aside-sheet", args=[lead.get(address).context["staged"].token]))
+    confirmed = lead.post(hand_in(lead), NEW)
+    job = Job.objects.get()
+    lead.post(reverse("cancel-job", args=[job.pk]))
+    assert lead.get(confirmed.url).status_code == 200
+    assert not Study.objects.exists()
+    with django_capture_on_commit_callbacks(execute=True):
+        lead.post(reverse("retry-job", args=[job.pk]))
+    study = Study.objects.get()
+    assert study.coupons.count() == 3
+    assert study.history.get().history_change_reason == "made for sheet.csv"
+    assert lead.get(confirmed.url).url == reverse("study", args=["COACH-9"])
+
+
+def test_a_job_stopped_while_it_stores_leaves_no_empty_study(lead, eager_queue, monkeypatch):
+    lead.post(hand_in(lead), NEW)
+    job = Job.objects.get()
+    looks = intake.looks
+    monkeypatch.setattr(intake, "looks", lambda *args: cancel(job=job) and looks(*args))
+    with running(job.pk) as hold:
+        run_intake(hold, now=timezone.now())
+    job.refresh_from_db()
+    assert job.state == "cancelled"
+    assert not Study.objects.exists()
+    assert not Coupon.objects.exists()
+
+
+def test_a_code_taken_after_the_confirmation_is_said_and_nothing_is_stored(lead):
+    address = hand_in(lead)
+    confirmed = lead.post(address, NEW)
+    factories.study(code="COACH-9")
+    with running(Job.objects.get().pk) as hold:
+        run_intake(hold, now=timezone.now())
+    assert "Nothing was stored. " in lead.get(confirmed.url).text
+    assert not Coupon.objects.exists()
+
+
+def test_a_study_made_for_a_sheet_is_made_once_when_its_worker_dies_late(lead):
+    lead.post(hand_in(lead), NEW)
+    job = Job.objects.get()
+    run_intake(claim(job.pk), now=timezone.now())
+    Job.objects.update(state="queued", run_token=None)
+    again = claim(job.pk)
+    staged_path(UUID(job.arguments["token"])).write_bytes(SHEET)
+    run_intake(again, now=timezone.now())
+    assert Study.objects.get().coupons.count() == 3
 
 
 def test_a_sheet_put_aside_is_gone(lead, study):
