@@ -142,9 +142,9 @@ def notes(coupons: Sequence[Mapping[str, Any]], is_open: list[bool]) -> tuple[st
         )
     if withdrawn := sum(1 for c in coupons if c["withdrawn_on"]):
         found.append(
-            "One coupon was withdrawn; it counts up to the last look at it."
+            "One coupon was withdrawn; it counts up to its last inspection."
             if withdrawn == 1
-            else f"{withdrawn} coupons were withdrawn; they count up to the last look at them."
+            else f"{withdrawn} coupons were withdrawn; they count up to their last inspection."
         )
     near = sum(1 for c in coupons if c["edge_distance_mm"] is not None and c["edge_distance_mm"] < 50)
     if near and near < len(coupons):

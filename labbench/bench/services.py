@@ -124,10 +124,10 @@ def record_inspection(
     crack_out = Inspection.objects.filter(coupon=coupon, outcome=Inspection.Outcome.CRACKED_OUT).first()
     if crack_out is not None:
         raise ValidationError(
-            f"Coupon {coupon.code} cracked out in round {crack_out.round_number}; there is no later look at it."
+            f"Coupon {coupon.code} cracked out in round {crack_out.round_number}; there is no later inspection of it."
         )
     if StrengthTest.objects.filter(coupon=coupon).exists():
-        raise ValidationError(f"Coupon {coupon.code} was broken in a strength test; there is no later look at it.")
+        raise ValidationError(f"Coupon {coupon.code} was broken in a strength test; there is no later inspection of it.")
     same = Inspection.objects.filter(coupon=coupon, position=look.position).select_related("inspector").first()
     if same is not None:
         raise ValidationError(

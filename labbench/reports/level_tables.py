@@ -89,8 +89,8 @@ def masses(factor: Document) -> LevelTable:
             when = f"not up to round {after}" if end is None else f"after round {after}, up to round {end}"
             rows.append((named(factor, level), when, percent_text(mass["mass"]), why(mass)))
     return LevelTable(
-        "When coupons cracked out between looks far apart",
-        "Turnbull's estimate for crack-outs found only after skipped looks; maximum likelihood, converged; no interval. "
+        "When coupons cracked out between inspections far apart",
+        "Turnbull's estimate for crack-outs found only after skipped inspections; maximum likelihood, converged; no interval. "
         "Levels without such a gap are left out.",
         ("level", "cracked out", "share", REMARK),
         tuple(rows),

@@ -61,7 +61,7 @@ def test_a_technician_records_a_repair_and_an_inspection_on_a_tablet(demo, table
     page.goto(f"{demo.address}/bench/")
     page.get_by_label("Which coupon is in the hand?").fill(code)
     page.keyboard.press("Enter")
-    expect(page.locator("main")).to_contain_text("next: the look after round 1 of 3")
+    expect(page.locator("main")).to_contain_text("next: the inspection after round 1 of 3")
     expect(page.locator("main")).to_contain_text(re.compile(r"288\s*mJ/cm²"))
     page.get_by_role("link", name="Record an inspection").click()
     expect(page.locator("main")).to_contain_text("somebody else should look")

@@ -40,7 +40,7 @@ def test_every_level_has_its_rounds_strength_and_reliability(result):
 
 def test_masses_between_looks_are_listed(result):
     masses = [mass for level in factor(result, "resin_lot")["levels"] for mass in level["turnbull"] or []]
-    table = tables_of(result, "resin_lot")["When coupons cracked out between looks far apart"]
+    table = tables_of(result, "resin_lot")["When coupons cracked out between inspections far apart"]
     assert [cells[2] for cells in table.rows] == [percent_text(mass["mass"]) for mass in masses]
     assert "converged" in table.note
 
