@@ -73,7 +73,7 @@ def mean_rounds(factor: Document) -> LevelTable | None:
     ]
     return LevelTable(
         f"Mean rounds held within {counted(last, 'round')}",
-        note("Area under the Kaplan-Meier curve with normal limits", "asymptotic", missing=factor["missing"]),
+        note("Area under the Kaplan-Meier curve, limits on the logit with a t quantile", "asymptotic", missing=factor["missing"]),
         ("level", "coupons", "mean rounds", "interval", REMARK),
         tuple(rows),
     )
@@ -210,10 +210,8 @@ def against_margin(factor: Document) -> LevelTable | None:
     ]
     if not found:
         return None
-    margin, confidence = (
-        found[0][1]["margin"],
-        next((row["confidence"] for _, row in found if "confidence" in row), None),
-    )
+    confidence = next((row["confidence"] for _, row in found if "confidence" in row), None)
+    margins = {row["measure"]: row["margin"] for _, row in found}
     rows = tuple(
         (
             named(factor, level),
@@ -229,8 +227,7 @@ def against_margin(factor: Document) -> LevelTable | None:
     interval = f" ({percent_text(confidence)} interval)" if confidence else ""
     return LevelTable(
         "No difference that matters? Not worse than the reference?",
-        f"Margin: {percent_text(margin)} in failure share; in strength a ratio of {number(1 - margin)} to "
-        f"{number(1 / (1 - margin))}. "
+        f"{margins_in_words(margins)} "
         + note(
             f"{listed(dict.fromkeys(row['method'] for _, row in found))}. A small p value speaks for “alike” (“not worse”), a "
             "large one says nothing",
@@ -240,6 +237,16 @@ def against_margin(factor: Document) -> LevelTable | None:
         ("level", "what", "coupons", f"difference or ratio{interval}", "alike", "not worse", REMARK),
         rows,
     )
+
+
+def margins_in_words(margins: Mapping[str, float]) -> str:
+    """The margins that the lab has set, of what was compared."""
+    words = []
+    if (share := margins.get("failure share")) is not None:
+        words.append(f"{percent_text(share)} in failure share")
+    if (loss := margins.get("strength")) is not None:
+        words.append(f"in strength a ratio of {number(1 - loss)} to {number(1 / (1 - loss))}")
+    return f"Margin: {'; '.join(words)}."
 
 
 def rest(factor: Document, level: Document) -> list[dict[str, Any]]:

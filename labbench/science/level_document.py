@@ -20,7 +20,7 @@ SURVIVAL_METHOD = "Kaplan-Meier, Greenwood variance, log-log limits"
 TURNBULL_METHOD = "Turnbull's estimate by a constrained Newton method"
 UNBIASED_FROM = "no unbiasing factor for fewer than 5 coupons"
 ALIKE = "figures as near to each other as these, were the margin just exceeded,"
-RESTRICTED_MEAN_METHOD = "area under the Kaplan-Meier curve, normal limits"
+RESTRICTED_MEAN_METHOD = "area under the Kaplan-Meier curve, limits on the logit (t quantile)"
 
 
 def level_part(level: LevelEvaluation, factor: str, *, confidence: float, n_used: int, missing: int) -> Document:

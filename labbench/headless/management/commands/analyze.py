@@ -23,6 +23,11 @@ class Command(DocumentCommand):
             help="difference of failure shares that does not matter (default 0.15)",
         )
         parser.add_argument(
+            "--strength-margin",
+            type=float,
+            help="relative loss of strength that does not matter (default: as --margin)",
+        )
+        parser.add_argument(
             "--next", type=int, default=0, dest="next_count", metavar="N", help="propose the next N coupons (default 0)"
         )
         parser.add_argument(
@@ -55,6 +60,7 @@ class Command(DocumentCommand):
             reading.sheet,
             confidence=options["confidence"],
             margin=options["margin"],
+            strength_margin=options["strength_margin"],
             next_count=next_count,
             runnable=runnable,
             seed=options["seed"],
@@ -64,12 +70,16 @@ class Command(DocumentCommand):
         self.write(answer, out)
 
 
-def option_faults(*, confidence: float, margin: float, next_count: int, seed: int, **_: Any) -> Any:
+def option_faults(
+    *, confidence: float, margin: float, strength_margin: float | None, next_count: int, seed: int, **_: Any
+) -> Any:
     """A line for each option whose value is not possible."""
     if not 0 < confidence < 1:
         yield f"--confidence: {confidence:g} is not between 0 and 1"
     if not 0 < margin < 1:
         yield f"--margin: {margin:g} is not between 0 and 1"
+    if strength_margin is not None and not 0 < strength_margin < 1:
+        yield f"--strength-margin: {strength_margin:g} is not between 0 and 1"
     if not 0 <= next_count <= 1000:
         yield f"--next: {next_count} is not between 0 and 1000"
     if seed < 0:
