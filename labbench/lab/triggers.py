@@ -29,6 +29,13 @@ def operation(refusal: Refusal) -> migrations.RunPython:
     )
 
 
+def without(refusal: Refusal) -> migrations.RunPython:
+    """The migration step that takes the trigger down while SQLite remakes a table it names; put it up again after."""
+    return migrations.RunPython(
+        lambda apps, editor: take_down(editor, refusal), lambda apps, editor: put_up(editor, refusal)
+    )
+
+
 def put_up(editor: Any, refusal: Refusal) -> None:
     text = refusal.message.replace("'", "''")
     if editor.connection.vendor == "postgresql":

@@ -5,7 +5,19 @@ from __future__ import annotations
 from django.contrib import admin
 
 from labbench.lab.record_admin import LookUp, LookUpAdmin, LookUpInline
-from labbench.studies.models import Coupon, CouponLevel, Factor, ImportedSheet, Level, Study
+from labbench.studies.models import (
+    AllocatedCoupon,
+    Allocation,
+    Coupon,
+    CouponLevel,
+    Factor,
+    ImportedSheet,
+    ImpossibleCombination,
+    ImpossibleLevel,
+    Level,
+    PlanSettings,
+    Study,
+)
 
 
 class FactorInline(LookUpInline):
@@ -23,7 +35,7 @@ class StudyAdmin(LookUpAdmin):
 
 class LevelInline(LookUpInline):
     model = Level
-    fields = ["name", "number", "is_baseline"]
+    fields = ["name", "number", "is_baseline", "is_reference", "most_coupons"]
 
 
 @admin.register(Factor)
@@ -81,3 +93,35 @@ class ImportedSheetAdmin(LookUp):
     list_display = ["filename", "study", "coupons", "imported_at", "imported_by"]
     list_select_related = ["study", "imported_by"]
     search_fields = ["filename", "study__code", "sha256"]
+
+
+@admin.register(PlanSettings)
+class PlanSettingsAdmin(LookUpAdmin):
+    list_display = ["study", "places_per_load", "loads_ready", "reference_per_load", "unrepaired_per_load"]
+    list_select_related = ["study"]
+    search_fields = ["study__code"]
+
+
+class ImpossibleLevelInline(LookUpInline):
+    model = ImpossibleLevel
+
+
+@admin.register(ImpossibleCombination)
+class ImpossibleCombinationAdmin(LookUpAdmin):
+    list_display = ["id", "study", "reason"]
+    list_select_related = ["study"]
+    search_fields = ["study__code", "reason"]
+    inlines = [ImpossibleLevelInline]
+
+
+class AllocatedCouponInline(LookUpInline):
+    model = AllocatedCoupon
+
+
+@admin.register(Allocation)
+class AllocationAdmin(LookUpAdmin):
+    list_display = ["title", "study", "plan", "seed", "made_by", "made_at", "locked_by", "locked_at"]
+    list_filter = ["plan"]
+    list_select_related = ["study", "made_by", "locked_by"]
+    search_fields = ["study__code", "title"]
+    inlines = [AllocatedCouponInline]

@@ -16,6 +16,7 @@ from labbench.formats.factor_levels import level_text
 from labbench.lab.records import keep, remove
 from labbench.science.sheet import UNIT_SUFFIXES
 from labbench.studies.models import Coupon, CouponLevel, Factor, Level, Study
+from labbench.studies.planning import forget_impossible
 
 BATCH = 500
 # What a bulk edit may set on coupons, beside the levels of factors.
@@ -90,6 +91,7 @@ def remove_factor(*, factor: Factor, by: Any, reason: str) -> None:
     """Take a factor out of its study, with its levels. ValidationError while coupons carry one of them."""
     if CouponLevel.objects.filter(factor=factor).exists():
         raise ValidationError(f"Coupons carry levels of {factor.name}; clear them first.")
+    forget_impossible(levels=list(factor.levels.all()), by=by, reason=reason)
     for level in factor.levels.all():
         remove(level, by=by, reason=reason)
     remove(factor, by=by, reason=reason)
@@ -113,6 +115,7 @@ def remove_level(*, level: Level, by: Any, reason: str) -> None:
             f"{coupons} coupon{' carries' if coupons == 1 else 's carry'} {level.factor.name} = {level.name}; "
             "give them another level first."
         )
+    forget_impossible(levels=[level], by=by, reason=reason)
     remove(level, by=by, reason=reason)
 
 

@@ -33,7 +33,7 @@ def test_every_rule_over_rows_stands_in_the_database():
     with connection.cursor() as cursor:
         cursor.execute(query)
         present = {name for (name,) in cursor.fetchall()}
-    for refusal in (*bench_triggers.ALL, study_triggers.LEVEL_BELONGS):
+    for refusal in (*bench_triggers.ALL, *study_triggers.ALL):
         names = (
             {refusal.name}
             if connection.vendor == "postgresql"

@@ -1,4 +1,4 @@
-"""Studies, their factors and levels, and the coupons that are their subject."""
+"""Studies, their factors and levels, and their coupons."""
 
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
@@ -86,11 +86,23 @@ class Factor(models.Model):
     name = models.CharField(max_length=60, validators=[factor_name_characters])
     source = models.CharField("levels are", max_length=12, choices=Source, default=Source.TEXT)
     order = models.PositiveSmallIntegerField(default=0)
+    is_hard_to_change = models.BooleanField(
+        "hard to change", default=False, help_text="Kept at one level as long as possible while a load is repaired."
+    )
+    levels_per_session = models.PositiveSmallIntegerField(
+        "levels in one session",
+        null=True,
+        blank=True,
+        help_text="At most so many of its levels while a load is repaired, e.g. two lamps. Leave empty: any number.",
+    )
     history = HistoricalRecords()
 
     class Meta:
         ordering = ["order", "id"]
         constraints = [
+            models.CheckConstraint(
+                condition=Q(levels_per_session__gte=1), name="factor_at_least_one_level_per_session"
+            ),
             models.UniqueConstraint(fields=["study", "name"], name="factor_name_is_unique_per_study"),
             models.CheckConstraint(
                 condition=Q(
@@ -131,6 +143,15 @@ class Level(models.Model):
     is_baseline = models.BooleanField(
         "baseline", default=False, help_text="The level that was used when the repairs failed."
     )
+    is_reference = models.BooleanField(
+        "reference", default=False, help_text="The level of the reference repair, which is known to hold."
+    )
+    most_coupons = models.PositiveIntegerField(
+        "enough for so many coupons",
+        null=True,
+        blank=True,
+        help_text="In all, those of the study that carry it included. Leave empty: no limit.",
+    )
     history = HistoricalRecords()
 
     class Meta:
@@ -140,6 +161,9 @@ class Level(models.Model):
             models.UniqueConstraint(fields=["factor", "number"], name="level_number_is_unique_per_factor"),
             models.UniqueConstraint(
                 fields=["factor"], condition=Q(is_baseline=True), name="level_one_baseline_per_factor"
+            ),
+            models.UniqueConstraint(
+                fields=["factor"], condition=Q(is_reference=True), name="level_one_reference_per_factor"
             ),
         ]
 
