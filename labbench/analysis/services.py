@@ -16,8 +16,11 @@ from labbench.analysis.sheets import study_sheet
 from labbench.formats.coupon_sheet_export import write_coupon_sheet_csv
 from labbench.jobs.services import JobRefused, Running, enqueue, retry
 from labbench.studies.models import Study
+from labbench.studies.planning import impossible_levels, level_value, settings_of
 
 DEFAULT_SEED = 20260101
+# Test coupons of a load where the study does not say.
+USUAL_PLACES = 12
 TASK = "labbench.analyse"
 
 
@@ -31,10 +34,10 @@ class Inputs:
     coupons: int
 
 
-def request_analysis(*, study: Study, by: Any, next_count: int = 12, seed: int = DEFAULT_SEED) -> Analysis:
+def request_analysis(*, study: Study, by: Any, next_count: int | None = None, seed: int = DEFAULT_SEED) -> Analysis:
     """The analysis of the study as it stands: the stored one where inputs, parameters and code are the same, else a new one in the queue.
 
-    One that failed or was cancelled is queued again.
+    It proposes `next_count` coupons, by default as many as a load has places. One that failed or was cancelled is queued again.
     """
     inputs = inputs_of(study, next_count=next_count, seed=seed)
     key = {"study": study, "inputs_sha256": inputs.sha256, "code_version": code_version()}
@@ -60,33 +63,39 @@ def request_analysis(*, study: Study, by: Any, next_count: int = 12, seed: int =
     return known
 
 
-def inputs_of(study: Study, *, next_count: int = 12, seed: int = DEFAULT_SEED) -> Inputs:
+def inputs_of(study: Study, *, next_count: int | None = None, seed: int = DEFAULT_SEED) -> Inputs:
     """What an analysis of the study as it stands would be computed from."""
     drawn = study_sheet(study)
     sheet_csv = write_coupon_sheet_csv(drawn.sheet)
     parameters = {
         "confidence": study.confidence,
         "margin": study.margin,
-        "next_count": next_count,
+        "next_count": load_places(study) if next_count is None else next_count,
         "seed": seed,
         "notes": list(drawn.notes),
         "runnable": runnable_levels(study),
+        "impossible": impossible_levels(study),
     }
     sha256 = hashlib.sha256(f"{canonical(parameters)}\n{sheet_csv}".encode()).hexdigest()
     return Inputs(sheet_csv, parameters, sha256, len(drawn.sheet.coupons))
 
 
 def is_as_the_study_stands(analysis: Analysis) -> bool:
-    """Whether the same inputs would be analysed today, with the parameters of that analysis."""
-    parameters = analysis.parameters
-    inputs = inputs_of(analysis.study, next_count=parameters["next_count"], seed=parameters["seed"])
+    """Whether the same inputs would be analysed today, with the seed of that analysis."""
+    inputs = inputs_of(analysis.study, seed=analysis.parameters["seed"])
     return inputs.sha256 == analysis.inputs_sha256
+
+
+def load_places(study: Study) -> int:
+    """Test coupons that the next load takes."""
+    settings = settings_of(study)
+    return settings.test_places if settings.pk else USUAL_PLACES
 
 
 def runnable_levels(study: Study) -> dict[str, list[str | float]]:
     """The levels that the study names for each factor, run or not."""
     return {
-        factor.name: [level.name if level.number is None else level.number for level in factor.levels.all()]
+        factor.name: [level_value(level) for level in factor.levels.all()]
         for factor in study.factors.prefetch_related("levels")
     }
 
@@ -112,7 +121,7 @@ def compute_analysis(hold: Running) -> None:
         confidence=parameters["confidence"],
         margin=parameters["margin"],
         next_count=parameters["next_count"],
-        runnable=RunnableLevels(levels=levels, impossible=()) if all(levels.values()) else None,
+        runnable=RunnableLevels(levels, tuple(parameters.get("impossible", ()))) if all(levels.values()) else None,
         seed=parameters["seed"],
         progress=lambda done, total: hold.progress(done, total, "computing"),
     )

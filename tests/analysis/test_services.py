@@ -5,13 +5,15 @@ import json
 import pytest
 
 from labbench.analysis.models import Analysis
-from labbench.analysis.services import canonical, request_analysis
+from labbench.analysis.services import canonical, is_as_the_study_stands, request_analysis
 from labbench.analysis.sheets import study_sheet
 from labbench.bench.services import record_inspection
 from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.jobs.models import Job
 from labbench.science.document import document
 from labbench.science.evaluation import evaluate
+from labbench.studies.models import Level
+from labbench.studies.planning import add_impossible, save_plan
 from labbench.studies.services import set_level
 from tests import factories
 from tests.factories import NOON
@@ -108,3 +110,20 @@ def test_the_stored_result_is_not_computed_twice(study, eager_queue, django_capt
 
     analyse(str(made.job.pk))
     assert Analysis.objects.get().finished_at == made.finished_at
+
+
+def test_what_a_plan_keeps_to_is_kept_by_the_next_coupons(study, eager_queue, django_capture_on_commit_callbacks):
+    lamp = factories.factor(study, "lamp", ("L1", "L2"))
+    hand = factories.person()
+    set_level(coupons=list(study.coupons.all()), factor=lamp, level=lamp.levels.get(name="L1"), by=hand)
+    free = analysed(study, django_capture_on_commit_callbacks)
+    assert sum(row["count"] for row in free.result["next_coupons"]) == 12
+    assert {"resin": "B", "lamp": "L2"} in [row["levels"] for row in free.result["next_coupons"]]
+    pair = [Level.objects.get(name="B"), Level.objects.get(name="L2")]
+    add_impossible(study=study, levels=pair, by=hand)
+    save_plan(study=study, settings={"places_per_load": 6}, factors={}, stock={}, by=hand)
+    bound = analysed(study, django_capture_on_commit_callbacks)
+    assert not is_as_the_study_stands(free)
+    assert bound.parameters["impossible"] == [{"resin": "B", "lamp": "L2"}]
+    assert sum(row["count"] for row in bound.result["next_coupons"]) == 5
+    assert {"resin": "B", "lamp": "L2"} not in [row["levels"] for row in bound.result["next_coupons"]]
