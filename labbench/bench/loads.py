@@ -2,26 +2,53 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from labbench.bench.models import Load
+from labbench.bench.progress import REPAIRED_ROLES
 from labbench.bench.services import UNDONE
 from labbench.lab.records import keep
+from labbench.studies.models import Coupon
+
+
+class NotRepaired(ValidationError):
+    """Coupons of a load that should be repaired before its rounds, and are not: `coupons`."""
+
+    def __init__(self, load: Load, coupons: list[Coupon]) -> None:
+        super().__init__(f"Not repaired yet in load {load.name}: {', '.join(coupon.code for coupon in coupons)}.")
+        self.coupons = coupons
+
+
+def not_repaired(load: Load) -> list[Coupon]:
+    """Test coupons and reference repairs of a load that wait for their repair. One query."""
+    rows = Coupon.objects.filter(
+        load_place__load=load, role__in=REPAIRED_ROLES, stage=Coupon.Stage.PREPARED, withdrawn_on=None
+    )
+    return list(rows.order_by("load_place__place", "code"))
 
 
 @transaction.atomic
-def start_load(*, load: Load, by: Any) -> Load:
-    """The load sets out on its rounds. ValidationError if it is under way, or has no coupon."""
+def start_load(*, load: Load, by: Any, unrepaired: Collection[int] = ()) -> Load:
+    """The load sets out on its rounds. ValidationError if it is under way, or has no coupon.
+
+    Raises `NotRepaired` where coupons wait for their repair, unless all of them are in `unrepaired` (keys of coupons that
+    somebody said may travel so); the load's history then names them.
+    """
     load = Load.objects.select_for_update(of=("self",)).get(pk=load.pk)
     if load.state != Load.State.PLANNED:
         raise ValidationError(f"Load {load.name} is {load.get_state_display()} already.")
     if not load.places.exists():
         raise ValidationError(f"Load {load.name} has no coupon yet.")
+    lacking = not_repaired(load)
+    if any(coupon.pk not in unrepaired for coupon in lacking):
+        raise NotRepaired(load, lacking)
     load.state = Load.State.RUNNING
-    return keep(load, by=by, reason="started")
+    names = ", ".join(coupon.code for coupon in lacking)
+    return keep(load, by=by, reason=f"started with coupons that are not repaired: {names}" if lacking else "started")
 
 
 @transaction.atomic

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
 from django.core.exceptions import ValidationError
@@ -24,7 +26,7 @@ from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Coupon
 
 ROWS_AT_ONCE = 40
-STEPS = {"start": loads.start_load, "finish": loads.finish_load, "back": loads.step_back_load}
+STEPS: dict[str, Any] = {"start": loads.start_load, "finish": loads.finish_load, "back": loads.step_back_load}
 
 
 def open_load(pk: int) -> Load:
@@ -67,7 +69,10 @@ def step(request: HttpRequest, pk: int, name: str) -> HttpResponse:
     if name not in STEPS:
         raise Http404("There is no such step.")
     try:
-        row = STEPS[name](load=open_load(pk), by=request.user)
+        row = STEPS[name](load=open_load(pk), by=request.user, **confirmed(request, name))
+    except loads.NotRepaired as lacking:
+        context = {"load": open_load(pk), "coupons": lacking.coupons, "is_again": "unrepaired" in request.POST}
+        return render(request, "bench/start_load.html", context)
     except ValidationError as refused:
         messages.error(request, " ".join(refused.messages))
     else:
@@ -76,6 +81,13 @@ def step(request: HttpRequest, pk: int, name: str) -> HttpResponse:
         if name == "finish" and waiting:
             messages.warning(request, f"{waiting} of its coupons have not been looked at after their last round.")
     return redirect("load", pk)
+
+
+def confirmed(request: HttpRequest, name: str) -> dict[str, Any]:
+    """The coupons that may travel without a repair, as the page that asked about them sends them."""
+    if name != "start":
+        return {}
+    return {"unrepaired": {key for text in request.POST.getlist("unrepaired") if (key := whole(text))}}
 
 
 @permission_required("bench.add_inspection", raise_exception=True)

@@ -12,6 +12,7 @@ from tests import factories
 from tests.pages.bench.conftest import text_of
 
 pytestmark = pytest.mark.django_db
+NOT_TO_BE_REPAIRED = (("P1", "pristine"), ("U1", "unrepaired"))
 
 
 @pytest.fixture
@@ -23,6 +24,35 @@ def tray(repaired):
         return start_load(load=load, by=lead), rows
 
     return make
+
+
+def test_a_load_with_coupons_that_are_not_repaired_starts_only_when_that_is_confirmed(sign_in, repaired):
+    client, lead, study = sign_in("lead"), factories.person(), factories.study()
+    rows = [repaired(factories.coupon(study, code="T0"))]
+    rows += [factories.coupon(study, code=code, role=role) for code, role in NOT_TO_BE_REPAIRED]
+    rows += [factories.coupon(study, code="T1"), factories.coupon(study, code="R1", role="reference")]
+    load = create_load(study=study, name="Tray 1", by=lead, coupons=rows)
+    address = f"/loads/{load.pk}/step/start/"
+    asked = client.post(address)
+    assert [coupon.code for coupon in asked.context["coupons"]] == ["T1", "R1"]
+    assert "2 coupons are not repaired yet" in text_of(asked)
+    load.refresh_from_db()
+    assert load.state == "planned"
+    # Confirmed for one only, as when another coupon joined the load in between: asked again.
+    again = client.post(address, {"unrepaired": [rows[-2].pk]})
+    assert "They are not the ones that were shown before" in text_of(again)
+    shown = [coupon.pk for coupon in again.context["coupons"]]
+    assert client.post(address, {"unrepaired": shown}).status_code == 302
+    load.refresh_from_db()
+    assert load.state == "running"
+    assert load.history.first().history_change_reason == "started with coupons that are not repaired: T1, R1"
+
+
+def test_a_load_with_all_coupons_repaired_starts_at_once(sign_in, repaired):
+    client, study = sign_in("lead"), factories.study()
+    load = create_load(study=study, name="Tray 1", by=client.person, coupons=[repaired(factories.coupon(study))])
+    assert client.post(f"/loads/{load.pk}/step/start/").status_code == 302
+    assert load.history.first().history_change_reason == "started"
 
 
 def look_rows(coupons, outcome="intact", **changed):
