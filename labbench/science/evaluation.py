@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from labbench.science.cautions import SMALL_LEVEL
 from labbench.science.comparisons import censored_strength, kruskal_wallis, rank_permutation, welch_anova, worst_rank
 from labbench.science.contingency import fisher_freeman_halton
 from labbench.science.findings import Finding
@@ -32,8 +33,6 @@ from labbench.science.unconditional import boschloo
 Progress = Callable[[int, int], None]
 DEFAULT_SEED = 20260101
 BLOCK = "block"
-# With fewer coupons in a level an exact or simulated test stands beside the chi-square.
-SMALL_LEVEL = 10
 # With more levels a table of all pairs tells nothing.
 PAIRED_LEVELS = 8
 
@@ -179,8 +178,24 @@ def evaluate(
             replace(factor, association_p_value_holm=p) for factor, p in zip(factors, adjusted_p, strict=True)
         ),
         isolation=isolation,
-        warnings=(*sheet_warnings(sheet), *isolation.warnings),
+        warnings=(*sheet_warnings(sheet), *small_level_warnings(factors), *isolation.warnings),
     )
+
+
+def small_level_warnings(factors: list[FactorEvaluation]) -> list[str]:
+    """One sentence where some level is too small for what rests on large numbers."""
+    small = [
+        factor.factor
+        for factor in factors
+        if factor.levels and min(level.coupons for level in factor.levels) < SMALL_LEVEL
+    ]
+    if not small:
+        return []
+    names = " and ".join([", ".join(small[:-1]), small[-1]]) if len(small) > 1 else small[0]
+    return [
+        f"Some level of {names} has fewer than {SMALL_LEVEL} coupons: p-values and limits called asymptotic are approximate there. "
+        "Read the exact or relabelled ones beside them, and the Methods page for how far off they can be."
+    ]
 
 
 def block_codes(sheet: CouponSheet) -> NDArray[np.int64]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from labbench.science import cautions
 from labbench.science.evaluation import FactorEvaluation, StrengthComparison
 from labbench.science.findings import Finding
 from labbench.science.hazard import HazardFinding
@@ -73,7 +74,9 @@ def factor_part(factor: FactorEvaluation, *, confidence: float, test: int) -> Do
     return found
 
 
-def finding_part(finding: Finding, *numbers: str, about: str = "", thing: str = "", sentence: str = "") -> Document:
+def finding_part(
+    finding: Finding, *numbers: str, about: str = "", thing: str = "", sentence: str = "", caution: str = ""
+) -> Document:
     """Method, the numbers asked for, p-value, how it came about, and in words what it says `about` its subject."""
     parts: Document = {"method": finding.method}
     for name in numbers:
@@ -87,9 +90,16 @@ def finding_part(finding: Finding, *numbers: str, about: str = "", thing: str = 
     reason = finding.reason
     if finding.p_value == 0:
         reason = "; ".join(filter(None, [reason, "the p-value is below the smallest number a float can hold"]))
+    if caution and finding.p_value is not None:
+        reason = "; ".join(filter(None, [reason, caution]))
     if reason is not None:
         parts["reason"] = reason
     return parts
+
+
+def caution_for(factor: FactorEvaluation, words: str) -> str:
+    """The words where a level of the factor is small, else none."""
+    return words if factor.levels and min(level.coupons for level in factor.levels) < cautions.SMALL_LEVEL else ""
 
 
 def _with_missing(part: Any, test: int) -> Any:
@@ -113,7 +123,9 @@ def _trend(factor: FactorEvaluation) -> Document | None:
         f"Failures {way} with {factor.factor}" if factor.trend.p_value is not None else f"Trend with {factor.factor}"
     )
     return {
-        **finding_part(factor.trend, "statistic", about=about, thing=TREND),
+        **finding_part(
+            factor.trend, "statistic", about=about, thing=TREND, caution=caution_for(factor, cautions.TREND)
+        ),
         **_if_any("exact", factor.trend_exact, about, thing=TREND),
     }
 
@@ -124,12 +136,24 @@ def _strength_comparison(factor: FactorEvaluation, strength: StrengthComparison)
     rising = f"Strength {'rises' if strength.trend and (strength.trend.statistic or 0) >= 0 else 'falls'} with {name}"
     parts = {
         "kruskal_wallis": {
-            **finding_part(strength.kruskal_wallis, "statistic", "df", about=by),
+            **finding_part(
+                strength.kruskal_wallis,
+                "statistic",
+                "df",
+                about=by,
+                caution=cautions.KRUSKAL_WALLIS if strength.kruskal_wallis_relabelled else "",
+            ),
             **_if_any("relabelled", strength.kruskal_wallis_relabelled, f"{by}, coupons relabelled"),
         },
         "welch": _welch(strength.welch, f"Mean strength by {name}"),
         "worst_rank": {
-            **finding_part(strength.worst_rank, "statistic", "df", about=weakest),
+            **finding_part(
+                strength.worst_rank,
+                "statistic",
+                "df",
+                about=weakest,
+                caution=cautions.WORST_RANK if strength.worst_rank_relabelled else "",
+            ),
             **_if_any("relabelled", strength.worst_rank_relabelled, f"{weakest}, coupons relabelled"),
         },
         **_if_any("trend", strength.trend, rising, "statistic", thing=TREND),
@@ -189,7 +213,7 @@ def _hazard(factor: FactorEvaluation) -> Document:
     name = factor.factor
     about = f"Chance to crack out per round by {name}, all other factors taken into account"
     return {
-        **finding_part(hazard.test, "statistic", "df", about=about),
+        **finding_part(hazard.test, "statistic", "df", about=about, caution=caution_for(factor, cautions.HAZARD)),
         "terms": [_term(term, "hazard_ratio") for term in hazard.terms],
         **_if_any(
             "proportional",
@@ -250,6 +274,8 @@ def _stratified(factor: FactorEvaluation, name: str, finding: StratifiedFinding,
             **({"reason": odds.reason} if odds.reason else {}),
         }
         reasons += [odds.reason, None if homogeneity is None else homogeneity.reason]
+        if homogeneity is not None and homogeneity.p_value is not None:
+            reasons.append(caution_for(factor, cautions.STRATIFIED))
     if homogeneity is not None:
         parts["homogeneity_method"] = homogeneity.method
     if any(reasons):

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from labbench.science.against_margin import DEMONSTRATION_METHOD, SHARE_METHOD, Demonstration, MarginComparison
+from labbench.science.cautions import KAPLAN_MEIER, SMALL_LEVEL
 from labbench.science.findings import Finding
 from labbench.science.intervals import Interval
 from labbench.science.levels import DifferenceToRest, LevelEvaluation
@@ -46,7 +47,12 @@ def level_part(level: LevelEvaluation, factor: str, *, confidence: float, n_used
         },
         "difference_to_rest": _difference(level, factor, n_used, missing, confidence),
         "survival": [_survival_step(step) for step in level.survival],
-        "survival_method": {"method": SURVIVAL_METHOD, "exactness": "asymptotic", **all_in},
+        "survival_method": {
+            "method": SURVIVAL_METHOD,
+            "exactness": "asymptotic",
+            **all_in,
+            **({"reason": KAPLAN_MEIER} if level.coupons < SMALL_LEVEL else {}),
+        },
         "restricted_mean_rounds": {**_restricted_mean(level.restricted_mean, confidence), **all_in},
         "turnbull": None if level.turnbull is None else _turnbull(level.turnbull),
         "strength": None if level.strength is None else _strength(level, level.strength, factor, confidence),
