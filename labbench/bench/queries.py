@@ -12,6 +12,7 @@ from labbench.bench.intake import REASON as TAKEN_IN
 from labbench.bench.models import Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
 from labbench.bench.services import UNDO_WITHIN, Record
 from labbench.studies.models import Coupon, CouponLevel, Study
+from labbench.studies.proposals import without_levels
 
 Stage, Role = Coupon.Stage, Coupon.Role
 
@@ -29,6 +30,12 @@ RECORDS: dict[str, type[Record]] = {
     "strength": StrengthTest,
     "deviation": Deviation,
 }
+
+
+def waiting_without_levels(study: Study) -> QuerySet[Coupon]:
+    """Test coupons in loads that have not set out, neither repaired nor given a level of any factor."""
+    rows = without_levels(study).filter(load_place__load__state=Load.State.PLANNED)
+    return rows.select_related("load_place__load", "glass").order_by("load_place__load", "code")
 
 
 def coupons_called(code: str, *, most: int = 20) -> list[Coupon]:

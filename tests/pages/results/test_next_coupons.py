@@ -3,7 +3,11 @@
 import pytest
 from django.urls import reverse
 
+from labbench.bench.services import create_load
+from labbench.lab.models import GlassStock
 from labbench.studies.models import Coupon, CouponLevel
+from labbench.studies.proposals import Arm, add_proposed
+from labbench.studies.services import set_level
 from tests import factories
 from tests.pages.results.test_results import as_, text_of
 from tests.reports.analysed import HEADER, analysed, mixed_rows, stored
@@ -54,6 +58,95 @@ def test_asking_twice_adds_only_what_is_lacking(client, proposed):
     client.post(address)
     assert Coupon.objects.count() == 7
     assert levels_of(Coupon.objects.order_by("pk").last()) == levels_of(started)
+
+
+def test_new_coupons_are_made_of_what_the_study_uses_most(client, proposed):
+    as_(client)
+    study, glass = proposed.study, GlassStock.objects.create(code="G-1", construction="4/0.76/4", thickness_mm=8.76)
+    for details in (
+        {"break_type": "star"},
+        {"break_type": "star", "size_mm": 20},
+        {"break_type": "crack", "size_mm": 21},
+    ):
+        factories.coupon(study, glass=glass, **details)
+    factories.coupon(study, role="pristine")
+    before = set(study.coupons.values_list("pk", flat=True))
+    address = reverse("add-next-coupons", args=[proposed.pk])
+    form = client.get(address).context["form"]
+    # Of two sizes that are equally frequent the last one.
+    assert form.initial == {"glass": glass.pk, "break_type": "star", "size_mm": 21}
+    assert Coupon.objects.count() == len(before)
+    client.post(address, form.initial)
+    made = study.coupons.exclude(pk__in=before)
+    assert set(made.values_list("glass", "break_type", "size_mm")) == {(glass.pk, "star", 21)}
+    assert made.count() == 6
+
+
+def test_a_size_that_is_none_is_refused_and_nothing_added(client, proposed):
+    as_(client)
+    answer = client.post(reverse("add-next-coupons", args=[proposed.pk]), {"size_mm": "-3"})
+    assert answer.context["form"].errors.keys() == {"size_mm"}
+    assert not Coupon.objects.exists()
+
+
+@pytest.fixture
+def load(proposed):
+    """Four coupons of a prepared load that wait for their levels; the others of the load do not."""
+    study, lead = proposed.study, factories.person()
+    waiting = [factories.coupon(study, code=f"W{n}") for n in range(4)]
+    others = [factories.coupon(study, code="R", role="reference"), factories.coupon(study, code="REPAIRED")]
+    Coupon.objects.filter(code="REPAIRED").update(stage="repaired")
+    others.append(factories.coupon(study, code="LEVEL"))
+    lamp = study.factors.get(name="lamp")
+    set_level(coupons=others[-1:], factor=lamp, level=lamp.levels.first(), by=lead)
+    factories.coupon(study, code="NO-LOAD")
+    return create_load(study=study, name="Load 3", by=lead, coupons=waiting + others)
+
+
+def test_waiting_coupons_of_a_prepared_load_get_the_levels_first(client, proposed, load):
+    person, study = as_(client), proposed.study
+    address = reverse("add-next-coupons", args=[proposed.pk])
+    shown = client.get(address)
+    assert "4 coupons wait without levels in Load 3" in text_of(shown)
+    assert [coupon.code for coupon in shown.context["waiting"]] == ["W0", "W1", "W2", "W3"]
+    answer = client.post(address, {"use_waiting": "on"}, follow=True)
+    assert "4 waiting coupons got the proposed levels: W0, W1, W2, W3." in text_of(answer)
+    made = study.coupons.filter(note__startswith="Proposed")
+    assert made.count() == 2
+    asked = [row["levels"] for row in proposed.result["next_coupons"] for _ in range(row["count"])]
+    carried = [levels_of(coupon) for coupon in [*made, *study.coupons.filter(code__startswith="W")]]
+    assert sorted(map(str, (sorted(c.items()) for c in carried))) == sorted(str(sorted(a.items())) for a in asked)
+    kept = CouponLevel.history.filter(coupon__code="W0")
+    assert kept.count() == 3
+    assert {(row.history_user, row.history_change_reason) for row in kept} == {
+        (person, "Proposed by the analysis of 3 Nov 2026.")
+    }
+    assert "has these coupons already" in text_of(client.get(address, follow=True))
+
+
+def test_waiting_coupons_are_left_alone_unless_that_is_ticked_or_their_load_has_set_out(client, proposed, load):
+    as_(client)
+    load.state = "running"
+    load.save()
+    address = reverse("add-next-coupons", args=[proposed.pk])
+    assert "use_waiting" not in client.get(address).context["form"].fields
+    client.post(address, {"use_waiting": "on"})
+    assert not CouponLevel.objects.filter(coupon__code__startswith="W").exists()
+    assert Coupon.objects.filter(note__startswith="Proposed").count() == 6
+
+
+def test_a_waiting_coupon_gets_no_level_that_its_break_or_glass_contradicts():
+    study = factories.study()
+    breaks = factories.factor(study, "break_type", ("bullseye", "star"))
+    arms = [Arm({"break_type": "star"}, 2), Arm({"break_type": "bullseye"}, 2)]
+    free = [factories.coupon(study, break_type=kind) for kind in ("", "star", "crack")]
+    added = add_proposed(study=study, arms=arms, note="n", by=factories.person(), waiting=free, break_type="crack")
+    assert {coupon.pk for coupon in added.given} == {free[0].pk, free[1].pk}
+    assert levels_of(free[1]) == {"break_type": "star"}
+    assert levels_of(free[2]) == {}
+    # A new coupon's break is what its level says.
+    assert all(coupon.break_type == levels_of(coupon)["break_type"] for coupon in added.made)
+    assert breaks.coupon_levels.count() == 4
 
 
 def test_a_level_that_is_gone_is_named_and_nothing_stored(client, proposed):
