@@ -335,6 +335,7 @@ class Deviation(models.Model):
         CALIBRATION_OVERDUE = "calibration_overdue", "meter calibration overdue"
         SURVEY_OLD = "survey_old", "lamp survey missing or too old"
         ALLOCATION = "allocation", "not as allocated"
+        REALLOCATED = "reallocated", "allocation changed after the lock"
         HANDLING = "handling", "broken or damaged in handling"
         BLINDING = "blinding", "inspector knew the repair"
         OTHER = "other", "other"
@@ -368,6 +369,7 @@ class Deviation(models.Model):
                         "calibration_overdue",
                         "survey_old",
                         "allocation",
+                        "reallocated",
                         "handling",
                         "blinding",
                         "other",

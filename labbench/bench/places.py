@@ -11,6 +11,7 @@ from django.db.models import Max
 from simple_history.utils import bulk_create_with_history, bulk_update_with_history
 
 from labbench.bench.models import Load, LoadPlace
+from labbench.bench.reallocation import refuse_locked
 from labbench.lab.records import keep, remove
 from labbench.studies.models import Coupon, Study
 
@@ -23,7 +24,8 @@ def put_up_load(
 ) -> Load:
     """A new load with coupons in it, places in the order given.
 
-    ValidationError, with nothing stored, if one travels in a load already and `moves_allowed` is not set.
+    ValidationError, with nothing stored, if one travels in a load already and `moves_allowed` is not set, or its allocation
+    is locked.
     """
     Study.objects.select_for_update().get(pk=study.pk)
     load = keep(Load(study=study, name=name, **details), by=by)
@@ -34,6 +36,7 @@ def put_up_load(
                 + ", ".join(f"{place.coupon.code} in {place.load.name}" for place in taken[:5])
             }
         )
+    refuse_locked([place.coupon for place in travelling(coupons)])
     place_coupons(load=load, coupons=coupons, by=by)
     return load
 

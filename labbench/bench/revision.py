@@ -11,6 +11,7 @@ from django.db import IntegrityError, transaction
 
 from labbench.bench.models import Load, Repair
 from labbench.bench.places import place_coupons
+from labbench.bench.reallocation import watched
 from labbench.bench.services import withdraw
 from labbench.bench.standing import settle
 from labbench.lab.records import broken_rule
@@ -46,7 +47,8 @@ def revise_coupons(
 ) -> int:
     """Change many coupons in one go, all or none; ValidationError names the coupon that refuses.
 
-    Gives how many coupons were asked to change. `levels` gives each factor's new level, None for "not known".
+    Gives how many coupons were asked to change. `levels` gives each factor's new level, None for "not known". Levels, load or
+    place of a coupon whose allocation is locked change with a deviation.
     """
     if not reason.strip():
         raise ValidationError({"reason": "Say why; the reason is kept with every coupon."})
@@ -57,7 +59,7 @@ def revise_coupons(
     Study.objects.select_for_update().get(pk=study.pk)
     refuse_role(coupons, changes)
     try:
-        with transaction.atomic():
+        with transaction.atomic(), watched(coupons, by=by, reason=reason):
             if changes:
                 edit_coupons(coupons=coupons, changes=dict(changes), by=by, reason=reason)
             for factor, level in levels.items():

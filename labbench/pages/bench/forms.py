@@ -297,7 +297,12 @@ def strength_defaults(coupon: Coupon, person: Any) -> dict[str, Any]:
 class DeviationForm(BenchForm):
     """Something that did not go by the profile or the procedure."""
 
-    kind = forms.ChoiceField(label="what kind", choices=Deviation.Kind, widget=forms.RadioSelect)
+    kind = forms.ChoiceField(
+        label="what kind",
+        # Changes of a locked allocation are kept where they are made.
+        choices=[choice for choice in Deviation.Kind.choices if choice[0] != Deviation.Kind.REALLOCATED],
+        widget=forms.RadioSelect,
+    )
     description = forms.CharField(label="what happened", max_length=4000, widget=forms.Textarea(attrs={"rows": 3}))
     reason = forms.CharField(
         label="why it happened", required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 2})
