@@ -149,7 +149,9 @@ def confirmation_load(
     """Coupons to confirm a cause with: half accused, half not, other factors at random; shape (coupons, factors).
 
     For two levels needed together half of the others lack one, half the other; for two levels of which one is enough
-    the accused have one of them each. At most `count` coupons, and at most 4 per arm. Empty where an arm can't be made.
+    the accused have one of them each. Among random combinations those come first whose levels had the fewest coupons in
+    that arm: in the arm without the cause a second cause would show. At most `count` coupons, and at most 4 per arm.
+    Empty where an arm can't be made.
     """
     hypotheses = found.hypotheses
     arm = min(COUPONS_PER_ARM, count // 2)
@@ -159,13 +161,13 @@ def confirmation_load(
     drawn = _balanced(hypotheses, row, ran, impossible, rng)
     if not len(drawn):
         return blank
-    accused = accused_side(found, row, drawn)
+    accused, accused_ran = accused_side(found, row, drawn), accused_side(found, row, ran)
     sides = []
     for with_cause in (True, False):
         pool = drawn[accused == with_cause]
         if not len(pool):
             return blank
-        sides.append(_spread(hypotheses, row, pool, arm, with_cause=with_cause))
+        sides.append(_spread(hypotheses, row, pool, arm, ran[accused_ran == with_cause], with_cause=with_cause))
     return np.concatenate(sides)
 
 
@@ -192,19 +194,33 @@ def _balanced(
     return np.concatenate([drawn, np.array(extra, dtype=np.int64).reshape(-1, len(suspects))])
 
 
-def _spread(hypotheses: Hypotheses, row: int, pool: Integers, count: int, *, with_cause: bool) -> Integers:
-    """So many coupons of a pool; where two factors are accused, those that have the first only and the second only."""
+def _spread(
+    hypotheses: Hypotheses, row: int, pool: Integers, count: int, ran: Integers, *, with_cause: bool
+) -> Integers:
+    """So many coupons of a pool; where two factors are accused, those that have the first only and the second only.
+
+    `ran` are the coupons that ran in this arm.
+    """
     kind = int(hypotheses.kinds[row])
-    wants_halves = (kind == BOTH and not with_cause) or (kind == EITHER and with_cause)
-    if wants_halves:
+    parts = [pool]
+    if (kind == BOTH and not with_cause) or (kind == EITHER and with_cause):
         first = _has(hypotheses, row, pool, 0)
         second = _has(hypotheses, row, pool, 1)
-        parts = [pool[first & ~second], pool[second & ~first]]
-        parts = [part for part in parts if len(part)]
-        if parts:
-            share = -(-count // len(parts))
-            return np.concatenate([np.resize(part[:share], (share, pool.shape[1])) for part in parts])[:count]
-    return np.resize(pool[:count], (count, pool.shape[1]))
+        parts = [part for part in (pool[first & ~second], pool[second & ~first]) if len(part)] or parts
+    chosen = ran
+    for number in range(count):
+        chosen = np.concatenate((chosen, _rarest(hypotheses, parts[number % len(parts)], chosen)[None]))
+    return chosen[len(ran) :]
+
+
+def _rarest(hypotheses: Hypotheses, pool: Integers, chosen: Integers) -> Integers:
+    """The combination whose levels had the fewest coupons; the first of equals."""
+    fewness = np.zeros(len(pool))
+    for factor, suspect in enumerate(hypotheses.suspects):
+        coupons = np.bincount(chosen[:, factor], minlength=len(suspect.levels))
+        # A level's first coupons tell more than its later ones.
+        fewness += (1 / (1 + coupons))[pool[:, factor]]
+    return np.asarray(pool[int(np.argmax(np.round(fewness, 12)))])
 
 
 def _has(hypotheses: Hypotheses, row: int, codes: Integers, side: int) -> NDArray[np.bool_]:

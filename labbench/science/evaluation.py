@@ -52,6 +52,7 @@ class StrengthComparison:
     worst_rank_relabelled: Finding | None
     trend: Finding | None
     censored: Finding | None
+    censored_relabelled: Finding | None
     pairs: tuple[PairComparison, ...]
 
 
@@ -314,7 +315,8 @@ def _compare_strength(
     levels = int(codes.max()) + 1
     counted = is_failed | broken
     relabelled = worst_relabelled = None
-    if is_small(np.unique(groups, return_counts=True)[1]):
+    small, bounds = is_small(np.unique(groups, return_counts=True)[1]), is_bound[broken]
+    if small:
         relabelled = rank_permutation(values, groups, rng=rng)
     if is_small(np.unique(codes[counted], return_counts=True)[1]):
         worst = np.where(is_failed, -np.inf, strength_mpa)[counted]
@@ -326,7 +328,8 @@ def _compare_strength(
         worst_rank=worst_rank(strength_mpa, is_failed, codes),
         worst_rank_relabelled=worst_relabelled,
         trend=jonckheere(values, groups) if has_order else None,
-        censored=censored_strength(values, is_bound[broken], groups) if is_bound[broken].any() else None,
+        censored=censored_strength(values, bounds, groups) if bounds.any() else None,
+        censored_relabelled=permutation_log_rank(values, ~bounds, groups, rng=rng) if bounds.any() and small else None,
         pairs=(
             *games_howell(values, groups, levels, confidence=confidence),
             *dunn(values, groups, levels),

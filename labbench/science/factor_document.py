@@ -157,12 +157,23 @@ def _strength_comparison(factor: FactorEvaluation, strength: StrengthComparison)
             **_if_any("relabelled", strength.worst_rank_relabelled, f"{weakest}, coupons relabelled"),
         },
         **_if_any("trend", strength.trend, rising, "statistic", thing=TREND),
-        **_if_any(
-            "log_rank", strength.censored, f"{by}, stresses that are lower bounds allowed for", "statistic", "df"
-        ),
+        **_censored(strength, f"{by}, stresses that are lower bounds allowed for"),
         "pairs": [_pair(factor, pair) for pair in strength.pairs],
     }
     return parts
+
+
+def _censored(strength: StrengthComparison, about: str) -> Document:
+    """The log-rank test of strength under its key; nothing where no stress is a lower bound."""
+    if strength.censored is None:
+        return {}
+    small = strength.censored_relabelled is not None
+    tested = finding_part(
+        strength.censored, "statistic", "df", about=about, caution=cautions.STRENGTH_LOG_RANK if small else ""
+    )
+    return {
+        "log_rank": {**tested, **_if_any("relabelled", strength.censored_relabelled, f"{about}, coupons relabelled")}
+    }
 
 
 def _pair(factor: FactorEvaluation, pair: PairComparison) -> Document:

@@ -87,8 +87,8 @@ def strength_summary(
     censored = np.zeros(len(x), dtype=bool) if is_censored is None else is_censored[broken]
     is_complete = not censored.any()
     fit = weibull_fit(x, is_censored=censored)
-    is_exact = fit.modulus is not None and is_complete and len(x) <= LARGEST_EXACT
-    pattern = Pattern.of(x, fit) if is_exact else None
+    has_pattern = fit.modulus is not None and len(x) <= LARGEST_EXACT
+    pattern = Pattern.of(x, fit, is_censored=censored) if has_pattern else None
     return StrengthSummary(
         n=len(x),
         censored=int(censored.sum()),
