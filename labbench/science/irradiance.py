@@ -134,11 +134,12 @@ def spacing(places: Sequence[SurveyPlace]) -> float | None:
     if len(places) < 2:
         return None
     # slow import: scipy
+    import numpy as np
     from scipy.spatial import KDTree
 
-    spots = [(place.x_mm, place.y_mm) for place in places]
-    nearest, _ = KDTree(spots).query(spots, k=2)
-    return float(median(nearest[:, 1]))
+    spots = np.array([(place.x_mm, place.y_mm) for place in places])
+    distances = np.asarray(KDTree(spots).query(spots, k=2)[0])
+    return float(median(distances[:, 1]))
 
 
 def survey_document(survey: SurveySummary, *, cure_s: float | None = None) -> dict[str, object]:

@@ -13,6 +13,7 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 COMMANDS = {
     "analyze": "labbench.headless",
     "power": "labbench.headless",
+    "survey": "labbench.headless",
     "demo": "labbench.demo",
     "serve": "labbench.pages",
     "worker": "labbench.jobs",
