@@ -229,3 +229,10 @@ def rounds_of(coupon: Coupon) -> int:
 def failures() -> QuerySet[Inspection]:
     """Every look that saw something else than an intact repair."""
     return Inspection.objects.exclude(outcome=Inspection.Outcome.INTACT)
+
+
+def repairers(study_id: int) -> dict[str, str]:
+    """Coupon code -> username of who repaired it."""
+    return dict(
+        Repair.objects.filter(coupon__study=study_id).order_by().values_list("coupon__code", "technician__username")
+    )

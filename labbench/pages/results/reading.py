@@ -19,6 +19,7 @@ from labbench.pages.results.charts import (
     strengths,
     survival_curves,
 )
+from labbench.pages.results.crossing import CrossingPart, crossing_part
 from labbench.reports.answer import Answer, answer, pair_words, verdict_about, verdict_words
 from labbench.reports.level_tables import LevelTable, level_tables
 from labbench.reports.tests_in_words import TestRow, disagreements, test_rows
@@ -129,6 +130,7 @@ class Reading:
     margin: str
     factors: tuple[FactorPart, ...]
     pairs: tuple[PairPart, ...] | None
+    crossing: CrossingPart | None
     combinations: CombinationPart | None
     causes: Chart | None
     next_factors: tuple[str, ...]
@@ -140,8 +142,13 @@ class Reading:
     reason: str
 
 
-def reading(analysis: Analysis, *, rows: str = "", columns: str = "") -> Reading:
-    """The page of a finished analysis; `rows` and `columns` choose the factors of the table of combinations."""
+def reading(
+    analysis: Analysis, *, rows: str = "", columns: str = "", repaired_by: Mapping[str, str] | None = None
+) -> Reading:
+    """The page of a finished analysis; `rows` and `columns` choose the factors of the table of combinations.
+
+    `repaired_by` says who repaired a coupon, as recorded by now: the frozen sheet does not know.
+    """
     result: Document = analysis.result or {}
     sheet = frozen_sheet(analysis)
     parameters = result["parameters"]
@@ -160,6 +167,7 @@ def reading(analysis: Analysis, *, rows: str = "", columns: str = "") -> Reading
             for number, factor in enumerate(result["factors"], start=1)
         ),
         pairs=None if result.get("confounded") is None else tuple(pair_part(p, sheet) for p in result["confounded"]),
+        crossing=crossing_part(sheet, repaired_by),
         combinations=combination_part(sheet, parameters, rows=rows, columns=columns),
         causes=cause_probabilities(hypotheses, factors),
         next_factors=tuple(factor_label(name) for name in next_factors),

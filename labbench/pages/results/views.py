@@ -17,6 +17,7 @@ from django.views.decorators.http import require_GET, require_POST
 from labbench.analysis.models import Analysis
 from labbench.analysis.queries import analyses_of, newest_analysis, newest_answer, newest_answer_pk
 from labbench.analysis.services import is_as_the_study_stands, request_analysis
+from labbench.bench.queries import repairers
 from labbench.jobs.services import cancel, retry
 from labbench.pages.results.forms import CombinationForm
 from labbench.pages.results.reading import reading
@@ -144,7 +145,9 @@ def parts_of(request: HttpRequest, shown: Analysis | None) -> dict[str, Any]:
     form = CombinationForm(request.GET or None)
     chosen = form.cleaned_data if form.is_valid() else {"rows": "", "columns": ""}
     return {
-        "reading": reading(shown, rows=chosen["rows"], columns=chosen["columns"]),
+        "reading": reading(
+            shown, rows=chosen["rows"], columns=chosen["columns"], repaired_by=repairers(shown.study_id)
+        ),
         "reports": reports_of(shown),
         "may_add_next": may_add_next(request, shown),
         "here": reverse("analysis", args=[shown.pk]),

@@ -132,8 +132,21 @@ def test_an_analysis_takes_a_fixed_number_of_queries(client, reports, mixed, dja
             report=issued, person=mixed.requested_by, meaning="reviewed", report_sha256="0" * 64, signed_at=AT
         )
     as_(client)
-    with django_assert_max_num_queries(7):
+    with django_assert_max_num_queries(8):
         client.get(reverse("analysis", args=[mixed.pk]))
+
+
+def test_levels_are_crossed_and_what_never_left_a_load_is_named(client):
+    pairs = [("A", "L1", 0), ("A", "L1", 2), ("B", "L1", 4), ("B", "L2", 1), ("B", "L2", 3)]
+    made = analysed([row(number, lot, lamp) for lot, lamp, number in pairs])
+    as_(client, "guest")
+    answer = client.get(reverse("analysis", args=[made.pk]))
+    shown = text_of(answer)
+    assert "All 2 coupons with resin lot A travelled in load 0" in shown
+    assert "4 of 12 pairs of levels never met on a coupon." in shown
+    # Lot A with lamps L1, L2 and 60, 90 s. Shades go by the largest count: 3 coupons with lamp L1 and 90 s.
+    cells = re.findall(r'<td class="num heat-(\d)">(?:<span aria-hidden="true">)?([^<]+)<', answer.content.decode())
+    assert [(int(shade), count) for shade, count in cells[:4]] == [(4, "2"), (0, "∅"), (0, "∅"), (4, "2")]
 
 
 def test_downloads_are_the_stored_bytes(client, mixed):
