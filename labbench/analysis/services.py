@@ -70,6 +70,7 @@ def inputs_of(study: Study, *, next_count: int | None = None, seed: int = DEFAUL
     parameters = {
         "confidence": study.confidence,
         "margin": study.margin,
+        "strength_margin": study.strength_margin,
         "next_count": load_places(study) if next_count is None else next_count,
         "seed": seed,
         "notes": list(drawn.notes),
@@ -120,6 +121,8 @@ def compute_analysis(hold: Running) -> None:
         reading.sheet,
         confidence=parameters["confidence"],
         margin=parameters["margin"],
+        # Analyses asked for before it was there took the one margin for both.
+        strength_margin=parameters.get("strength_margin"),
         next_count=parameters["next_count"],
         runnable=RunnableLevels(levels, tuple(parameters.get("impossible", ()))) if all(levels.values()) else None,
         seed=parameters["seed"],

@@ -90,6 +90,7 @@ def study_shape(found: Any) -> dict[str, Any]:
         "rounds_planned": found.rounds_planned,
         "confidence": found.confidence,
         "margin": found.margin,
+        "strength_margin": found.strength_margin,
         "is_blind": found.is_blind,
         "started_on": found.started_on,
         "closed_on": found.closed_on,

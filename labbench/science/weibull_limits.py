@@ -219,13 +219,26 @@ def percentile_bound(
     if estimate is None or fit.modulus is None or fit.covariance is None:
         return None
     if len(values) > LARGEST_EXACT:
-        bound = estimate * np.exp(-float(special.ndtri(confidence)) * _log_error(fit, share_above))
-        return PercentileBound(share_above, estimate, float(bound), "delta method on the logarithm (asymptotic)")
+        return delta_percentile_bound(fit, share_above, confidence=confidence)
     has_bounds = is_censored is not None and bool(is_censored.any())
     pattern = pattern or Pattern.of(values, fit, is_censored=is_censored)
     t = pattern.place_quantile(float(np.log(-np.log(share_above))), confidence)
     bound = float(fit.characteristic_strength or 0.0) * np.exp(-t / fit.modulus)
     return PercentileBound(share_above, estimate, float(bound), CONDITIONAL_CENSORED if has_bounds else CONDITIONAL)
+
+
+def delta_percentile_bound(fit: WeibullFit, share_above: float, *, confidence: float = 0.95) -> PercentileBound | None:
+    """The bound by the delta method on the logarithm, for very many strengths; None where there is no fit.
+
+    References
+    ----------
+    W. Q. Meeker and L. A. Escobar, Statistical Methods for Reliability Data (Wiley, 1998), sec. 8.4.
+    """
+    estimate = percentile(fit, share_above)
+    if estimate is None or fit.covariance is None:
+        return None
+    bound = estimate * np.exp(-float(special.ndtri(confidence)) * _log_error(fit, share_above))
+    return PercentileBound(share_above, estimate, float(bound), "delta method on the logarithm (asymptotic)")
 
 
 def _log_error(fit: WeibullFit, share_above: float) -> float:

@@ -45,6 +45,7 @@ class StudyForm(forms.ModelForm):
             "procedure_version",
             "confidence",
             "margin",
+            "strength_margin",
             "is_blind",
         )
         widgets = {"question": forms.Textarea(attrs={"rows": 3})}
@@ -61,7 +62,7 @@ class StudyForm(forms.ModelForm):
         fields["lead"].queryset = people()
         fields["profile"].queryset = ThermalProfile.objects.all()
         fields["procedure_version"].queryset = ProcedureVersion.objects.select_related("procedure")
-        for name in ("confidence", "margin"):
+        for name in ("confidence", "margin", "strength_margin"):
             fields[name].widget.attrs |= {"step": "any", "min": "0", "max": "1"}
         if self.instance.pk is None:
             del self.fields["reason"]
@@ -84,10 +85,17 @@ class StudyForm(forms.ModelForm):
         return confidence
 
     def clean_margin(self) -> float:
-        margin: float = self.cleaned_data["margin"]
-        if not 0 < margin < 1:
-            raise ValidationError("Between 0 and 1, both excluded, e.g. 0.15.")
-        return margin
+        return fraction(self.cleaned_data["margin"])
+
+    def clean_strength_margin(self) -> float:
+        return fraction(self.cleaned_data["strength_margin"])
+
+
+def fraction(margin: float) -> float:
+    """A margin, if it is one."""
+    if not 0 < margin < 1:
+        raise ValidationError("Between 0 and 1, both excluded, e.g. 0.15.")
+    return margin
 
 
 class StateForm(forms.Form):

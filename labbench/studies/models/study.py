@@ -44,6 +44,11 @@ class Study(models.Model):
         default=0.15,
         help_text="A difference in failure share that would not matter to you, as a fraction.",
     )
+    strength_margin = models.FloatField(
+        "margin of strength",
+        default=0.15,
+        help_text="A loss of strength that would not matter to you, as a fraction of the strength compared with.",
+    )
     is_blind = models.BooleanField("inspectors do not see the levels", default=True)
     started_on = models.DateField(null=True, blank=True)
     closed_on = models.DateField(null=True, blank=True)
@@ -62,6 +67,9 @@ class Study(models.Model):
                 condition=Q(confidence__gt=0.5, confidence__lt=1), name="study_confidence_half_to_one"
             ),
             models.CheckConstraint(condition=Q(margin__gt=0, margin__lt=1), name="study_margin_between_0_and_1"),
+            models.CheckConstraint(
+                condition=Q(strength_margin__gt=0, strength_margin__lt=1), name="study_strength_margin_between_0_and_1"
+            ),
             models.CheckConstraint(condition=Q(closed_on__gte=F("started_on")), name="study_closed_after_start"),
         ]
 

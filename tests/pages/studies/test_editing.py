@@ -19,6 +19,7 @@ STUDY = {
     "rounds_planned": 3,
     "confidence": 0.95,
     "margin": 0.15,
+    "strength_margin": 0.1,
     "is_blind": "on",
 }
 
@@ -42,6 +43,7 @@ def test_a_new_study_goes_on_to_its_factors(lead):
         ({"confidence": "1"}, "Between 0.5 and 1"),
         ({"confidence": "nan"}, "Enter a number."),
         ({"margin": "0"}, "Between 0 and 1"),
+        ({"strength_margin": "1"}, "Between 0 and 1"),
         ({"rounds_planned": "0"}, "greater than or equal to 1"),
         ({"rounds_planned": "99999999999"}, "less than or equal to 1000"),
         ({"title": "x" * 161}, "at most 160 characters"),
