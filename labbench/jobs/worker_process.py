@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from django.conf import settings
+from django.utils import timezone
 
 log = logging.getLogger(__name__)
 
@@ -30,11 +31,16 @@ class WorkerProcess:
     """
 
     def __init__(self, command: Sequence[str] | None = None) -> None:
-        self.command = list(command or WORKER)
+        self._given = command
         self._process: subprocess.Popen[bytes] | None = None
         self._lock = threading.Lock()
         self._stopping = threading.Event()
         self._watcher = threading.Thread(target=self._watch, name="worker-watcher", daemon=True)
+
+    @property
+    def command(self) -> list[str]:
+        """The worker is told when it was started: until it can look at the clock itself jobs may have been queued."""
+        return list(self._given or [*WORKER, "--since", timezone.now().isoformat()])
 
     def start(self) -> None:
         self._spawn()

@@ -4,8 +4,10 @@ import sys
 import time
 
 import pytest
+from django.utils import timezone
 
 from labbench.jobs import worker_process
+from labbench.jobs.management.commands.worker import moment
 from labbench.jobs.worker_process import WorkerProcess
 
 LISTENS = [sys.executable, "-c", "import sys; sys.stdin.read()"]
@@ -32,6 +34,18 @@ def test_a_worker_that_listens_ends_by_itself():
     child = worker._process
     worker.stop()
     assert child.returncode == 0
+
+
+def test_the_worker_is_told_when_it_was_started():
+    before = timezone.now()
+    *_, option, at = WorkerProcess().command
+    assert option == "--since"
+    assert before <= moment(at) <= timezone.now()
+
+
+def test_a_start_without_a_zone_is_refused():
+    with pytest.raises(ValueError, match="2026-11-02T12:00"):
+        moment("2026-11-02T12:00")
 
 
 def test_a_worker_that_does_not_listen_is_killed():

@@ -34,11 +34,19 @@ class Command(BaseCommand):
             help="stop when standard input is closed (set by `serve` and `demo`)",
         )
 
-    def handle(self, *args: Any, concurrency: int, stop_with_parent: bool, **options: Any) -> None:
+        parser.add_argument(
+            "--since",
+            type=moment,
+            help="when this worker was started, as ISO time with a zone (set by `serve` and `demo`; default now)",
+        )
+
+    def handle(
+        self, *args: Any, concurrency: int, stop_with_parent: bool, since: datetime | None = None, **options: Any
+    ) -> None:
         if stop_with_parent:
             threading.Thread(target=stop_on_end_of_input, daemon=True).start()
-        # Before the first message can be taken: what is queued from here on is not lost.
-        started_at = timezone.now()
+        # No worker before this one can have taken and lost what is queued from here on.
+        started_at = since or timezone.now()
         worker_ready.connect(lambda **_: start_sweeping(started_at), weak=False)
         # Threads: prefork does not exist on Windows, and SQLite has one writer anyway.
         pool = "threads" if settings.QUEUE_IS_EMBEDDED or sys.platform == "win32" else "prefork"
@@ -57,6 +65,14 @@ class Command(BaseCommand):
                 settings.CELERY_TASK_DEFAULT_QUEUE,
             ]
         )
+
+
+def moment(text: str) -> datetime:
+    """An ISO time with its zone. ValueError without one."""
+    at = datetime.fromisoformat(text)
+    if at.tzinfo is None:
+        raise ValueError(text)
+    return at
 
 
 def stop_on_end_of_input() -> None:
