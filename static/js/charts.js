@@ -4,7 +4,7 @@
 //   trace.meta.series = 1..6          colour, dash and symbol of that series, so that the same thing looks the same in every plot
 //   trace.meta.role = "limit", then   an interval: first a trace with its lower limits (drawn as nothing), directly after it one with its
 //                     "band"          upper limits: between them the pale colour of the series. Give both the line.shape of their curve.
-//   any colour "@name" or "@name/0.3" the token --name of labbench.css, with that opacity
+//   any colour "@name" or "@name/0.3" the token --name of tokens.css, with that opacity
 "use strict";
 (() => {
   const tokens = () => {

@@ -49,7 +49,7 @@ def test_pages_and_static_files_are_served_and_nothing_is_left_behind(place):
         text = page.read().decode()
         assert page.headers["X-Content-Type-Options"] == "nosniff"
         assert "default-src 'self'" in page.headers["Content-Security-Policy"]
-    style = re.search(r'href="(/static/css/labbench\.[0-9a-f]{12}\.css)"', text).group(1)
+    style = re.search(r'href="(/static/css/tokens\.[0-9a-f]{12}\.css)"', text).group(1)
     with request(port, style, Accept_Encoding="gzip") as answer:
         assert answer.headers["Content-Encoding"] == "gzip"
         assert "immutable" in answer.headers["Cache-Control"]

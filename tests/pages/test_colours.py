@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from django.conf import settings
 
-STYLES = (Path(settings.BASE_DIR) / "static/css/labbench.css").read_text(encoding="utf-8")
+STYLES = (Path(settings.BASE_DIR) / "static/css/tokens.css").read_text(encoding="utf-8")
 TOKENS = {
     name: {"light": light, "dark": dark}
     for name, light, dark in re.findall(r"--([a-z0-9-]+): light-dark\((#[0-9a-f]{6}), (#[0-9a-f]{6})\);", STYLES)

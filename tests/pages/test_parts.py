@@ -26,6 +26,16 @@ TEMPLATES = sorted((Path(settings.BASE_DIR) / "templates").rglob("*.html"))
 SHAPES = set(re.findall(r'<symbol id="(\w+)"', (STATIC / "img/marks.svg").read_text(encoding="utf-8")))
 
 
+def test_styles_are_loaded_tokens_first_and_each_file_is_of_a_size_to_read():
+    """The tokens declare the order of the layers; what a file says of print comes last."""
+    linked = re.findall(r"static 'css/(\w+)\.css'", (Path(settings.BASE_DIR) / "templates/base.html").read_text())
+    assert (linked[0], linked[-1]) == ("tokens", "print")
+    styles = {path.stem: path.read_text(encoding="utf-8") for path in (STATIC / "css").glob("*.css")}
+    assert set(linked) <= set(styles)
+    assert {name for name, text in styles.items() if "@layer base, parts, pages;" in text} == {"tokens"}
+    assert max(len(text.splitlines()) for text in styles.values()) < 200
+
+
 # --- forms ----------------------------------------------------------------------------------------------------------
 
 
