@@ -14,6 +14,7 @@ urlpatterns = [
     path("password/", PasswordChangeView.as_view(success_url=reverse_lazy("password-changed")), name="password"),
     path("password/changed/", PasswordChangeDoneView.as_view(), name="password-changed"),
     path("", include("labbench.pages.studies.urls")),
+    path("", include("labbench.pages.planning.urls")),
     path("", include("labbench.pages.jobs.urls")),
     path("", include("labbench.pages.bench.urls")),
     path("", include("labbench.pages.results.urls")),

@@ -1,0 +1,35 @@
+"""People signed in, and a study to plan."""
+
+import pytest
+from django.test import Client
+
+from tests import factories
+
+
+def signed_in(role: str) -> Client:
+    client = Client()
+    client.force_login(factories.person(role))
+    return client
+
+
+@pytest.fixture
+def lead(db):
+    return signed_in("lead")
+
+
+@pytest.fixture
+def technician(db):
+    return signed_in("technician")
+
+
+@pytest.fixture
+def guest(db):
+    return signed_in("guest")
+
+
+@pytest.fixture
+def study(db):
+    made = factories.study(code="COACH-1", state="planned", is_blind=True)
+    factories.factor(made, "resin", ("A", "B"))
+    factories.factor(made, "lamp", ("L1", "L2", "L3"))
+    return made
