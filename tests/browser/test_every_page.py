@@ -37,7 +37,11 @@ def faults_of(page, path):
     found = [f"{path}: {violation['id']}: {violation['nodes'][0]['html'][:160]}" for violation in violations]
     if page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth + 1"):
         found.append(f"{path}: scrolls sideways")
-    return found
+    wide = page.eval_on_selector_all(
+        ".table-scroll:has(> table.compact)",
+        "all => all.filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.getAttribute('aria-label'))",
+    )
+    return found + [f"{path}: the table “{label}” scrolls sideways" for label in wide]
 
 
 @pytest.mark.parametrize(

@@ -53,7 +53,7 @@ class StudyTable(tables.Table):
 
     class Meta:
         order_by_field = "sort"
-        attrs = {"aria_label": "Studies"}
+        attrs = {"aria_label": "Studies", "class": "compact"}
 
     def __init__(self, *args: Any, **extra: Any) -> None:
         super().__init__(*args, **extra)
