@@ -24,7 +24,7 @@ class Migration(migrations.Migration):
             name='AllocatedCoupon',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('repair_order', models.PositiveIntegerField(help_text='1 is repaired first.')),
+                ('repair_order', models.PositiveIntegerField(blank=True, help_text='1 is repaired first. Empty: a control that is not repaired.', null=True)),
             ],
             options={
                 'ordering': ['allocation', 'repair_order'],
@@ -48,7 +48,7 @@ class Migration(migrations.Migration):
             name='HistoricalAllocatedCoupon',
             fields=[
                 ('id', models.BigIntegerField(auto_created=True, blank=True, db_index=True, verbose_name='ID')),
-                ('repair_order', models.PositiveIntegerField(help_text='1 is repaired first.')),
+                ('repair_order', models.PositiveIntegerField(blank=True, help_text='1 is repaired first. Empty: a control that is not repaired.', null=True)),
                 ('history_id', models.AutoField(primary_key=True, serialize=False)),
                 ('history_date', models.DateTimeField(db_index=True)),
                 ('history_change_reason', models.TextField(null=True)),

@@ -58,7 +58,9 @@ class AllocatedCoupon(models.Model):
 
     allocation = models.ForeignKey(Allocation, on_delete=models.CASCADE, related_name="rows")
     coupon = models.OneToOneField(Coupon, on_delete=models.CASCADE, related_name="allocated")
-    repair_order = models.PositiveIntegerField(help_text="1 is repaired first.")
+    repair_order = models.PositiveIntegerField(
+        null=True, blank=True, help_text="1 is repaired first. Empty: a control that is not repaired."
+    )
     technician = models.ForeignKey(
         settings.AUTH_USER_MODEL,
         on_delete=models.PROTECT,
