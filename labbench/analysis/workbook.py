@@ -13,7 +13,7 @@ from labbench.analysis.models import Analysis
 from labbench.analysis.sheets import study_sheet
 from labbench.bench.models import Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
 from labbench.formats.coupon_sheet_export import coupon_sheet_table
-from labbench.formats.workbooks import Cell, WorkbookTable, write_workbook
+from labbench.formats.workbooks import Cell, WorkbookTable, workbook_chunks
 from labbench.studies.models import Coupon, Study
 
 COUPON = ("code", "role", "glass__code", "break_type", "size_mm", "legs", "edge_distance_mm", "position", "rounds_planned", "stage",
@@ -32,10 +32,10 @@ LOAD = ("name", "state", "profile__name", "profile__version", "ready_at", "due_a
 PLACE = ("load__name", "coupon__code", "place")
 
 
-def study_workbook(study: Study) -> bytes:
-    """The workbook; its first worksheet is the coupon sheet and can be read as one."""
+def study_workbook(study: Study) -> Iterator[bytes]:
+    """The workbook piece by piece; its first worksheet is the coupon sheet and can be read as one."""
     of_coupon = {"coupon__study": study}
-    return write_workbook(
+    return workbook_chunks(
         [
             coupon_sheet_table(study_sheet(study, with_unfinished=True).sheet),
             records("coupon details", Coupon, COUPON, study=study),
@@ -84,10 +84,16 @@ def levels(study: Study) -> WorkbookTable:
 
 def verdicts(study: Study) -> WorkbookTable:
     """What each analysis said of each factor."""
-    rows = Analysis.objects.filter(study=study, finished_at__isnull=False).select_related("requested_by").defer("sheet_csv")
+    rows = (
+        Analysis.objects.filter(study=study, finished_at__isnull=False)
+        .select_related("requested_by")
+        .defer("sheet_csv")
+    )
     header = ["analysis", "requested_at", "requested_by", "code_version", "inputs_sha256", "coupons", "factor", "verdict", "level",
               "probability", "with", "p_value", "p_value_holm", "reason"]  # fmt: skip
-    return WorkbookTable("verdicts", header, (row for analysis in rows.order_by("pk") for row in verdict_rows(analysis)))
+    return WorkbookTable(
+        "verdicts", header, (row for analysis in rows.order_by("pk") for row in verdict_rows(analysis))
+    )
 
 
 def verdict_rows(analysis: Analysis) -> Iterator[list[Cell]]:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import math
+from collections.abc import Iterator
+from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
@@ -17,7 +20,7 @@ from labbench.formats.cell_text import cleaned, cleaned_lines, guarded, unguarde
 from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.formats.coupon_sheet_export import coupon_sheet_table, write_coupon_sheet_csv, write_coupon_sheet_xlsx
 from labbench.formats.factor_levels import LOWEST_BY_SUFFIX, natural_order, unit_suffix
-from labbench.formats.workbooks import WorkbookTable, write_workbook
+from labbench.formats.workbooks import Cell, WorkbookTable, workbook_chunks, write_workbook
 from labbench.science.sheet import ROLES, UNIT_SUFFIXES, CouponSheet, FactorColumn
 
 # Every character a person can type, and some that spreadsheets and CSV readers stumble over made likely.
@@ -152,3 +155,56 @@ def _sheet(*coupons: str) -> CouponSheet:
     nothing = np.full(n, None, dtype=object)
     roles = np.full(n, "test", dtype="<U10")
     return CouponSheet(coupons, roles, (), nothing, zeros, zeros, zeros, nothing, np.full(n, np.nan))
+
+
+ODD_CELLS = [
+    "=1+1", "a & b < c > \"d\"", " two  blanks ", "line\nbreak", "_x0041_ as it stands", "", "bell\x07", True, False, 0, -7,
+    10**15, 0.1 + 0.2, 1e-300, 5e-324, date(2026, 11, 2), datetime(2026, 11, 2, 6, 30),
+]  # fmt: skip
+
+
+def test_every_kind_of_cell_reads_back_as_another_library_reads_it() -> None:
+    """openpyxl reads what our rows hold; it leaves the format's escapes as they are."""
+    written = write_workbook([WorkbookTable("t", [f"c{n}" for n in range(len(ODD_CELLS))], [ODD_CELLS])])
+    read = [cell.value for cell in load_workbook(io.BytesIO(written))["t"][2]]
+    changed: dict[object, object] = {
+        "": None,
+        "_x0041_ as it stands": "_x005F_x0041_ as it stands",
+        "bell\x07": "bell\ufffd",
+        date(2026, 11, 2): datetime(2026, 11, 2),
+    }
+    expected = [changed.get(cell, cell) for cell in ODD_CELLS]
+    assert read == expected
+    assert [type(value) for value in read[7:9]] == [bool, bool]
+
+
+def test_a_workbook_comes_while_its_rows_are_made_and_is_the_same() -> None:
+    made: list[int] = []
+
+    def rows() -> Iterator[list[Cell]]:
+        for number in range(2000):
+            made.append(number)
+            yield [number, f"note {number}"]
+
+    chunks = workbook_chunks([WorkbookTable("t", ["n", "note"], rows())])
+    first = next(chunks)
+    assert 0 < len(made) < 2000
+    sheet = load_workbook(io.BytesIO(first + b"".join(chunks)))["t"]
+    assert [row[0].value for row in sheet.iter_rows(min_row=2)] == list(range(2000))
+
+
+def test_what_a_worksheet_can_not_hold_is_left_blank_or_said_otherwise() -> None:
+    noon = datetime(2026, 11, 2, 12, tzinfo=UTC)
+    written = write_workbook(
+        [WorkbookTable("t", ["a", "b", "c", "d"], [[math.nan, math.inf, None, noon], [], ["x" * 40_000]])]
+    )
+    sheet = load_workbook(io.BytesIO(written))["t"]
+    assert [cell.value for cell in sheet[2]] == [None, None, None, "2026-11-02T12:00:00+00:00"]
+    assert len(sheet["A4"].value) == 32_767
+
+
+def test_the_style_of_a_text_like_a_formula_keeps_it_a_text_when_edited() -> None:
+    sheet = load_workbook(io.BytesIO(write_workbook([WorkbookTable("t", ["=h", "b"], [["=1", "plain"]])])))["t"]
+    assert [cell.quotePrefix for row in sheet.rows for cell in row] == [True, False, True, False]
+    assert sheet["A1"].font.bold
+    assert not sheet["A2"].font.bold

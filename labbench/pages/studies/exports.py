@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from typing import TypeVar
 
 import numpy as np
 from django.core.exceptions import PermissionDenied
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, StreamingHttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404
 from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_safe
@@ -17,6 +19,7 @@ from labbench.science.sheet import CouponSheet, FactorColumn, FactorKind
 from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Study
 
+Answer = TypeVar("Answer", bound=HttpResponseBase)
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 # The demonstration's factors, as an example of names with and without a unit.
 EXAMPLE_FACTORS: tuple[tuple[str, FactorKind], ...] = (
@@ -44,13 +47,14 @@ def study_csv(request: HttpRequest, code: str) -> HttpResponse:
 
 
 @require_safe
-def study_xlsx(request: HttpRequest, code: str) -> HttpResponse:
+def study_xlsx(request: HttpRequest, code: str) -> HttpResponseBase:
     """Everything recorded in the study, a worksheet for each kind of record."""
     # slow import: openpyxl
     from labbench.analysis.workbook import study_workbook
 
     study = exportable(request, code)
-    return as_file(study_workbook(study), XLSX, f"{study.code}.xlsx")
+    # Sent while it is made: the browser shows how much has come.
+    return named(StreamingHttpResponse(study_workbook(study), content_type=XLSX), f"{study.code}.xlsx")
 
 
 @require_safe
@@ -86,7 +90,11 @@ def blank(factors: tuple[tuple[str, FactorKind], ...]) -> CouponSheet:
 
 
 def as_file(content: bytes, kind: str, name: str) -> HttpResponse:
-    response = HttpResponse(content, content_type=kind)
+    return named(HttpResponse(content, content_type=kind), name)
+
+
+def named(response: Answer, name: str) -> Answer:
+    """An answer that is kept under a name, not shown."""
     safe = re.sub(r'[\\/:*?"<>|\x00-\x1f]', "-", name)
     response["Content-Disposition"] = content_disposition_header(True, safe) or "attachment"
     return response

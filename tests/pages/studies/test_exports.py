@@ -44,7 +44,7 @@ def test_the_sheet_holds_also_the_unfinished_and_reads_back(lead, filled):
 
 def test_the_workbook_has_a_sheet_for_each_kind_of_record(guest, filled):
     answer = guest.get(reverse("study-xlsx", args=[filled.code]))
-    book = load_workbook(io.BytesIO(answer.content))
+    book = load_workbook(io.BytesIO(answer.getvalue()))
     assert book.sheetnames == [
         "coupons",
         "coupon details",
