@@ -17,17 +17,28 @@ from labbench.bench.models import (
 from labbench.lab.record_admin import LookUpAdmin, LookUpInline
 
 
+@admin.display(description="study", ordering="coupon__study__code")
+def study_code(record: Repair | Inspection | StrengthTest) -> str:
+    """The study of the coupon that a record is of."""
+    return record.coupon.study.code
+
+
 @admin.register(Repair)
 class RepairAdmin(LookUpAdmin):
-    list_display = ["coupon", "study", "repaired_at", "technician", "resin_lot", "lamp", "cure_time_s", "dose_mj_cm2"]
+    list_display = [
+        "coupon",
+        study_code,
+        "repaired_at",
+        "technician",
+        "resin_lot",
+        "lamp",
+        "cure_time_s",
+        "dose_mj_cm2",
+    ]
     list_filter = ["lamp", "technician", "resin_lot"]
     list_select_related = ["coupon__study", "technician", "resin_lot__resin", "lamp"]
     search_fields = ["coupon__code", "coupon__study__code", "resin_lot__code"]
     date_hierarchy = "repaired_at"
-
-    @admin.display(ordering="coupon__study__code")
-    def study(self, repair: Repair) -> str:
-        return repair.coupon.study.code
 
 
 class LoadPlaceInline(LookUpInline):
@@ -73,28 +84,29 @@ class TraceFileAdmin(LookUpAdmin):
 
 @admin.register(Inspection)
 class InspectionAdmin(LookUpAdmin):
-    list_display = ["coupon", "study", "round_number", "step_number", "outcome", "failure_mode", "inspector", "seen_at"]
+    list_display = [
+        "coupon",
+        study_code,
+        "round_number",
+        "step_number",
+        "outcome",
+        "failure_mode",
+        "inspector",
+        "seen_at",
+    ]
     list_filter = ["outcome", "inspector", "round_number"]
     list_select_related = ["coupon__study", "inspector"]
     search_fields = ["coupon__code", "coupon__study__code", "failure_mode"]
     date_hierarchy = "seen_at"
 
-    @admin.display(ordering="coupon__study__code")
-    def study(self, inspection: Inspection) -> str:
-        return inspection.coupon.study.code
-
 
 @admin.register(StrengthTest)
 class StrengthTestAdmin(LookUpAdmin):
-    list_display = ["coupon", "study", "method", "force_n", "stress_mpa", "origin", "tested_at", "tested_by"]
+    list_display = ["coupon", study_code, "method", "force_n", "stress_mpa", "origin", "tested_at", "tested_by"]
     list_filter = ["method", "origin"]
     list_select_related = ["coupon__study", "tested_by"]
     search_fields = ["coupon__code", "coupon__study__code"]
     date_hierarchy = "tested_at"
-
-    @admin.display(ordering="coupon__study__code")
-    def study(self, test: StrengthTest) -> str:
-        return test.coupon.study.code
 
 
 @admin.register(Deviation)

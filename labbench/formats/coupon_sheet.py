@@ -41,7 +41,7 @@ from labbench.formats.coupon_header import FACTOR_PREFIX, KNOWN_BEGINNINGS, read
 from labbench.formats.coupon_records import CouponRow, CouponRows
 from labbench.formats.coupon_rounds import CouponRounds, settle_rounds
 from labbench.formats.factor_levels import DecimalMarks, check_level_names, read_factor, unit_suffix
-from labbench.formats.faults import Fault, FaultList, UnreadableFileError
+from labbench.formats.faults import Fault, FaultList, UnreadableFileError, lines_of
 from labbench.formats.limits import DEFAULT, Limits
 from labbench.formats.spreadsheets import read_spreadsheet
 from labbench.formats.tables import Table
@@ -123,8 +123,7 @@ class SheetReading:
     @property
     def fault_lines(self) -> list[str]:
         """One line per fault, and a last one that counts those left out."""
-        lines = [str(fault) for fault in self.faults]
-        return [*lines, f"and {self.faults_left_out:,} more"] if self.faults_left_out else lines
+        return lines_of(self.faults, self.faults_left_out)
 
 
 def read_coupon_sheet(data: bytes | Readable, *, filename: str = "", limits: Limits = DEFAULT) -> SheetReading:

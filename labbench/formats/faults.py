@@ -41,6 +41,12 @@ class Fault:
         return f"{', '.join(places)}: {self.message}" if places else self.message
 
 
+def lines_of(faults: Sequence[Fault], left_out: int) -> list[str]:
+    """One line per fault, and a last one that counts those left out."""
+    lines = [str(fault) for fault in faults]
+    return [*lines, f"and {left_out:,} more"] if left_out else lines
+
+
 @dataclass(slots=True)
 class FaultList:
     """Faults as they are found, in any order; only the first `most` by row are kept, the rest are counted.

@@ -17,7 +17,7 @@ import numpy as np
 
 from labbench.formats.cell_text import cleaned, text_fault
 from labbench.formats.factor_levels import level_text, natural_order
-from labbench.formats.faults import Fault, FaultList, UnreadableFileError, shown
+from labbench.formats.faults import Fault, FaultList, UnreadableFileError, lines_of, shown
 from labbench.formats.limits import DEFAULT, Limits
 from labbench.formats.tables import listed
 from labbench.formats.uploads import Readable, read_upload
@@ -41,8 +41,7 @@ class LevelsReading:
     @property
     def fault_lines(self) -> list[str]:
         """One line per fault, and a last one that counts those left out."""
-        lines = [str(fault) for fault in self.faults]
-        return [*lines, f"and {self.faults_left_out:,} more"] if self.faults_left_out else lines
+        return lines_of(self.faults, self.faults_left_out)
 
 
 def levels_of_sheet(sheet: CouponSheet) -> RunnableLevels:

@@ -13,7 +13,7 @@ from labbench.formats.cell_numbers import NumberFault, uses_decimal_commas, uses
 from labbench.formats.cell_text import cleaned
 from labbench.formats.coupon_columns import ColumnText, column_text
 from labbench.formats.factor_levels import DecimalMarks
-from labbench.formats.faults import Fault, FaultList, UnreadableFileError, shown
+from labbench.formats.faults import Fault, FaultList, UnreadableFileError, lines_of, shown
 from labbench.formats.limits import DEFAULT, Limits
 from labbench.formats.spreadsheets import read_spreadsheet
 from labbench.formats.tables import Table, column_letters, listed
@@ -39,8 +39,7 @@ class SurveyReading:
     @property
     def fault_lines(self) -> list[str]:
         """One line per fault, and a last one that counts those left out."""
-        lines = [str(fault) for fault in self.faults]
-        return [*lines, f"and {self.faults_left_out:,} more"] if self.faults_left_out else lines
+        return lines_of(self.faults, self.faults_left_out)
 
 
 def read_survey_points(data: bytes | Readable, *, limits: Limits = DEFAULT) -> SurveyReading:
