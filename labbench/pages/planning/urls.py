@@ -2,9 +2,10 @@
 
 from django.urls import path
 
-from labbench.pages.planning import allocations, plan
+from labbench.pages.planning import allocations, plan, power
 
 urlpatterns = [
+    path("power/", power.power, name="power"),
     path("studies/<str:code>/plan/", plan.plan, name="study-plan"),
     path("studies/<str:code>/plan/impossible/", plan.impossible, name="add-impossible"),
     path("studies/<str:code>/plan/impossible/<int:pk>/remove/", plan.possible, name="remove-impossible"),

@@ -115,6 +115,7 @@ def records(study: Study, *, hidden: bool) -> dict[str, Any]:
     return {
         "deviations": deviations[:LAST_DEVIATIONS],
         "deviation_count": deviations.count(),
+        "allocations": study.allocations.all(),
         "sheets": study.imported_sheets.select_related("imported_by"),
         "analyses": analyses[:LAST_ANALYSES],
     }
