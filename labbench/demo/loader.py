@@ -50,6 +50,7 @@ from labbench.lab.models import (
 )
 from labbench.lab.records import keep
 from labbench.studies.models import Coupon, Factor, Level, Study
+from labbench.studies.planning import FactorLimits, save_plan
 from labbench.studies.services import add_factor, add_level, save_study, set_level
 
 STUDY_FILES = ("study-qualification.json", "study-small.json", "study-elimination.json")
@@ -248,6 +249,25 @@ class StudyLoader:
                     **self.level_details(factor, value),
                 )
                 self.levels[factor.name, json.dumps(value)] = (factor, level)
+        if self.document["plan"]:
+            self.plan(self.document["plan"])
+
+    def plan(self, written: dict[str, Any]) -> None:
+        """What a plan has to keep to."""
+        by_name = {factor.name: factor for factor, _ in self.levels.values()}
+        limits = {}
+        for row in written["factors"]:
+            factor = by_name[row["name"]]
+            limits[factor] = FactorLimits(
+                is_hard_to_change=row.get("is_hard_to_change", False),
+                levels_per_session=row.get("levels_per_session"),
+                baseline=factor.levels.filter(is_baseline=True).first(),
+                reference=self.levels[factor.name, json.dumps(row["reference"])][1],
+            )
+        stock = {self.levels[row["name"], json.dumps(row["level"])][1]: row["coupons"] for row in written["stock"]}
+        save_plan(
+            study=self.study, settings=written["settings"], factors=limits, stock=stock, by=self.room.lead, reason=""
+        )
 
     def level_details(self, factor: Factor, value: Any) -> dict[str, Any]:
         if factor.source == Factor.Source.NUMBER:

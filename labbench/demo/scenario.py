@@ -41,6 +41,16 @@ def elimination_study(rng: Random) -> Record:
     book.factor("cure_time_s", "number", [90.0, 150.0], baseline=90.0)
     book.factor("break_type", "text", ["bullseye", "star"])
     book.factor("technician", "technician", ["technician", "technician2"])
+    # A load takes twelve test coupons beside its controls; two lamps stand on the bench, and the suspected lot runs out.
+    book.plan = {
+        "settings": {"places_per_load": 14, "loads_ready": 2, "reference_per_load": 1, "unrepaired_per_load": 1},
+        "factors": [
+            {"name": "resin_lot", "reference": ["V40", "2605-A"]},
+            {"name": "lamp", "reference": "LED-1", "is_hard_to_change": True, "levels_per_session": 2},
+            {"name": "cure_time_s", "reference": 150.0},
+        ],
+        "stock": [{"name": "resin_lot", "level": ["V40", "2609-C"], "coupons": 34}],
+    }
     for number, first_freeze in enumerate((datetime(2026, 11, 3, 15, 30), datetime(2026, 11, 17, 15, 30))):
         name = f"Load {number + 1}"
         coupons, fates = [], {}

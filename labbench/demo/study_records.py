@@ -32,6 +32,7 @@ class StudyRecords:
         self.rng = rng
         self.study = study
         self.factors: list[Record] = []
+        self.plan: Record | None = None
         self.coupons: list[Record] = []
         self.loads: list[Record] = []
         self.repairs: list[Record] = []
@@ -46,7 +47,7 @@ class StudyRecords:
     def document(self) -> Record:
         names = ("factors", "coupons", "loads", "repairs", "moves", "inspections", "strength_tests", "withdrawals",
                  "deviations", "corrections")  # fmt: skip
-        return {"study": self.study, **{name: getattr(self, name) for name in names}}
+        return {"study": self.study, "plan": self.plan, **{name: getattr(self, name) for name in names}}
 
     def factor(self, name: str, source: str, levels: Sequence[Any], *, baseline: Any = None) -> None:
         self.factors.append({"name": name, "source": source, "levels": list(levels), "baseline": baseline})

@@ -17,6 +17,7 @@ from labbench.science.document import document
 from labbench.science.evaluation import evaluate
 from labbench.science.sheet import RunnableLevels
 from labbench.studies.models import Coupon, Study
+from labbench.studies.planning import settings_of
 from tests.demo.loaded import FIXTURES, demo_loaded
 
 LAST_DAY = "2026-11-24"
@@ -225,3 +226,18 @@ class TestRecords:
 def test_the_clock_is_the_real_one_again_after_loading(demo):
     assert abs(timezone.now() - timezone.now()) < timedelta(minutes=1)
     assert timezone.now.__module__ == "django.utils.timezone"
+
+
+def test_the_open_study_has_what_its_plan_keeps_to(demo, db):
+    study = Study.objects.get(code="EL-26-11")
+    settings = settings_of(study)
+    assert (settings.test_places, settings.loads_ready) == (12, 2)
+    lamp = study.factors.get(name="lamp")
+    assert (lamp.is_hard_to_change, lamp.levels_per_session) == (True, 2)
+    assert set(study.factors.filter(levels__is_reference=True).values_list("name", flat=True)) == {
+        "resin_lot",
+        "lamp",
+        "cure_time_s",
+    }
+    lot = study.factors.get(name="resin_lot").levels.get(name="2609-C")
+    assert (lot.most_coupons, lot.is_baseline) == (34, True)
