@@ -21,6 +21,10 @@ LinkName = Literal["logit", "cloglog"]
 DECREMENT = 1e-18
 # Below, the curvature and the information differ too little to be worth their cost.
 SMALL_LEVERAGE = 0.05
+# Above, steps with the leverages held fixed only creep; the exact curvature takes rows² x terms operations, and far out
+# it is not positive definite.
+LARGE_LEVERAGE = 0.15
+EXACT_SIZE = 4_000_000
 MAX_STEPS = 500
 # Largest change of a linear predictor in one step, and its largest size: beyond, shares are 0 or 1 to double precision.
 LARGEST_MOVE = 5.0
@@ -29,6 +33,8 @@ PROFILE_DECREMENT = 1e-11
 # Enough to tell whether a limit already found lies on the right hilltop.
 CONFIRMING_DECREMENT = 1e-8
 PROFILE_TOLERANCE = 1e-6
+# A restricted fit that needs more has lost its way where the likelihood is all but flat.
+PROFILE_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +72,12 @@ class BinomialModel:
     penalty: float = 0.5
 
     def fit(
-        self, *, free: NDArray[np.bool_] | None = None, start: Floats | None = None, decrement: float = DECREMENT
+        self,
+        *,
+        free: NDArray[np.bool_] | None = None,
+        start: Floats | None = None,
+        decrement: float = DECREMENT,
+        most_steps: int = MAX_STEPS,
     ) -> PenalisedFit:
         """Maximise over the free coefficients, the others stay at `start` (default 0).
 
@@ -87,7 +98,7 @@ class BinomialModel:
         point = self.at(b)
         if not np.isfinite(point.log_likelihood):
             return PenalisedFit(b, point.information, point.log_likelihood, False)
-        for _ in range(MAX_STEPS):
+        for _ in range(most_steps):
             gradient = point.gradient[moving]
             direction = np.zeros_like(b)
             direction[moving] = _solve(point.curvature[np.ix_(moving, moving)], gradient)
@@ -121,10 +132,32 @@ class BinomialModel:
         leverage = np.einsum("ij,ij->i", half, half)
         gradient = self.design.T @ (working + self.penalty * leverage * parts.log_weight_slope)
         curvature = information
-        if leverage.max() > SMALL_LEVERAGE:
+        if (largest := float(leverage.max())) > SMALL_LEVERAGE:
             curvature = information + 2 * self.penalty * (weighted * leverage[:, None]).T @ weighted
+            is_near = float(np.abs(eta).max()) < LARGEST_PREDICTOR / 2
+            if is_near and largest > LARGE_LEVERAGE and len(eta) ** 2 * len(b) <= EXACT_SIZE:
+                curvature = self._exact_curvature(parts, half, leverage, curvature)
         log_likelihood += 2 * self.penalty * float(np.log(np.diag(factor)).sum())
         return Point(log_likelihood, gradient, information, curvature)
+
+    def _exact_curvature(self, parts: _LinkParts, half: Floats, leverage: Floats, otherwise: Floats) -> Floats:
+        """Minus the second derivatives of the penalised log likelihood, where they are positive definite.
+
+        With A = X'WX, s the slope of log w and M = W½ X A⁻¹ X' W½: the second derivative of log |A| is X' diag(h w''/w) X
+        - (sX)' (M∘M) (sX), as w''/w = s² + s'.
+        """
+        slope = parts.log_weight_slope
+        of_likelihood = self.failed * parts.log_p_curvature + (self.coupons - self.failed) * parts.log_q_curvature
+        diagonal = of_likelihood + self.penalty * leverage * (slope**2 + parts.log_weight_curvature)
+        steep = self.design * slope[:, None]
+        exact = (
+            self.penalty * steep.T @ ((half @ half.T) ** 2 @ steep) - (self.design * diagonal[:, None]).T @ self.design
+        )
+        try:
+            np.linalg.cholesky(exact)
+        except np.linalg.LinAlgError:
+            return otherwise
+        return np.asarray(exact)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +165,8 @@ class Point:
     """Where a fit stands.
 
     `curvature` is X' W (1 + h) X, minus the derivative of the gradient at fixed leverages h (logit): with the
-    information alone a coupon that has a term to itself (h = 1) makes the steps overshoot for ever.
+    information alone a coupon that has a term to itself (h = 1) makes the steps overshoot for ever. Where leverages are
+    large it is the exact one: with the other the steps only creep towards the maximum.
     """
 
     log_likelihood: float
@@ -149,11 +183,16 @@ class _LinkParts:
     weight: Floats
     ratio: Floats
     log_weight_slope: Floats
+    log_weight_curvature: Floats
+    log_p_curvature: Floats
+    log_q_curvature: Floats
 
 
 def _logit(eta: Floats) -> _LinkParts:
     p, q = special.expit(eta), special.expit(-eta)
-    return _LinkParts(p, special.log_expit(eta), special.log_expit(-eta), p * q, np.ones_like(eta), 1 - 2 * p)
+    weight = p * q
+    log_p, log_q, one = special.log_expit(eta), special.log_expit(-eta), np.ones_like(eta)
+    return _LinkParts(p, log_p, log_q, weight, one, 1 - 2 * p, -2 * weight, -weight, -weight)
 
 
 def _cloglog(eta: Floats) -> _LinkParts:
@@ -162,7 +201,10 @@ def _cloglog(eta: Floats) -> _LinkParts:
     # dp/dη = e^η (1 - p); over p (1 - p) that is e^η / p.
     ratio = hazard / p
     q = np.exp(-hazard)
-    return _LinkParts(p, np.log(p), -hazard, hazard * ratio * q, ratio, 2 - hazard - ratio * q)
+    # The slope of log p, and of that.
+    slope = ratio * q
+    bend = slope * (1 - hazard - slope)
+    return _LinkParts(p, np.log(p), -hazard, hazard * slope, ratio, 2 - hazard - slope, -hazard - bend, bend, -hazard)
 
 
 def _inverse_of_lower(factor: NDArray[np.floating]) -> Floats:
@@ -212,25 +254,37 @@ def profile_limits(
 def _checked_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: float, side: float) -> float | None:
     free = np.arange(len(fit.coefficients)) != term
 
+    nearest, estimate = fit.coefficients, float(fit.coefficients[term])
+    # What has been found stands, whichever hilltop a later search would come to.
+    known = {estimate: fit.log_likelihood - target}
+
     def above(at: float, *, decrement: float = PROFILE_DECREMENT) -> float:
-        """Profile log likelihood minus the target."""
-        start = np.where(free, fit.coefficients, at)
-        restricted = model.fit(free=free, start=start, decrement=decrement)
+        """Profile log likelihood minus the target; starts where the last such fit ended, as that is near."""
+        nonlocal nearest
+        if at in known:
+            return known[at]
+        start = np.where(free, nearest, at)
+        restricted = model.fit(free=free, start=start, decrement=decrement, most_steps=PROFILE_STEPS)
         if not restricted.has_converged:
             raise _NoProfileError
-        return restricted.log_likelihood - target
+        nearest = restricted.coefficients
+        known[at] = restricted.log_likelihood - target
+        return known[at]
 
     try:
         limit = _profile_limit(model, fit, term, target, side)
         if limit is not None and abs(above(limit, decrement=CONFIRMING_DECREMENT)) < PROFILE_TOLERANCE:
             return limit
-        estimate, step = float(fit.coefficients[term]), side * float(fit.standard_errors[term])
+        step = side * float(fit.standard_errors[term])
         end = estimate + step
-        for _ in range(40):
+        nearest, inside = fit.coefficients, estimate
+        # Further out the shares are 0 and 1 to double precision: as good as no limit.
+        reach = LARGEST_PREDICTOR / float(np.abs(model.design[:, term]).max())
+        while abs(end - estimate) < reach:
             if above(end) < 0:
-                return float(optimize.brentq(above, estimate, end, xtol=1e-9))
-            step *= 1.5
-            end = estimate + step
+                return float(optimize.brentq(above, inside, end, xtol=1e-8))
+            step *= 2
+            inside, end = end, estimate + step
     except _NoProfileError:
         pass
     return None
@@ -246,7 +300,7 @@ def _profile_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: f
     unit[term] = 1.0
     others = unit == 0
     point = model.at(b)
-    for _ in range(MAX_STEPS):
+    for _ in range(PROFILE_STEPS):
         steps = _solve(point.curvature, np.column_stack([point.gradient, unit]))
         room = 2 * (point.log_likelihood - target) + float(point.gradient @ steps[:, 0])
         slope = float(steps[term, 1])

@@ -22,6 +22,7 @@ DRAWS = 20_000
 # Coupons times draws; with more coupons fewer relabellings are drawn.
 DRAWN_VALUES = 10_000_000
 LARGEST_EXACT = 60
+FEW_CATEGORIES, EARLY_SHARE = 4, 16
 LARGEST_SIMULATED = 5_000
 
 # (values so far, coupons per group so far, coupons of this category per group, category) -> values
@@ -120,7 +121,10 @@ def arrangements(
     groups = len(sizes)
     used, values, weights = np.zeros((1, groups)), np.zeros((1, width)), np.ones(1)
     for category, count in enumerate(copies):
-        parent, x = _dealt(float(count), sizes - used, node_limit * 4)
+        # Nodes multiply up to the middle: with so many before it, the end would not be reached.
+        is_early = 2 * category < len(copies) and len(copies) > FEW_CATEGORIES
+        most = node_limit // EARLY_SHARE if is_early else node_limit
+        parent, x = _dealt(float(count), sizes - used, most * 4)
         if x is None:
             return None
         log_ways = special.gammaln(count + 1.0) - special.gammaln(x + 1).sum(axis=1)
@@ -130,7 +134,7 @@ def arrangements(
         weights /= weights.max()
         used = used[parent] + x
         used, values, weights = _merged(used, values, weights)
-        if len(weights) > node_limit:
+        if len(weights) > most:
             return None
     return values, weights
 
