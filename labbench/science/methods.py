@@ -150,8 +150,13 @@ METHODS: tuple[Method, ...] = (
         "The factor within strata of another factor, or of the block.",
         "U' V⁻ U; U sums x - n F / N over strata, V its hypergeometric covariance; chi-square. No continuity correction.",
         "J. R. Landis, E. R. Heyman, G. G. Koch, Int. Stat. Rev. 46 (1978), 237-254; N. Mantel, W. Haenszel (1959).",
-        ("University admissions (Bickel et al. 1975)", "Infection cream, 8 centres (Beitler and Landis 1985)"),
+        (
+            "University admissions (Bickel et al. 1975)",
+            "Infection cream, 8 centres (Beitler and Landis 1985)",
+            "statsmodels on random data",
+        ),
         "asymptotic",
+        "4 to 6 % false alarms in two strata of 12 coupons a level, at most 5 % with fewer.",
     ),
     Method(
         TABLES,
@@ -161,6 +166,7 @@ METHODS: tuple[Method, ...] = (
         "J. Robins, N. Breslow, S. Greenland, Biometrics 42 (1986), 311-323.",
         ("University admissions", "Infection cream"),
         "asymptotic",
+        "Covers 95 to 100 % in two strata of 3 to 12 coupons a level.",
     ),
     Method(
         TABLES,
@@ -170,7 +176,7 @@ METHODS: tuple[Method, ...] = (
         "N. E. Breslow, N. E. Day (IARC 1980); R. E. Tarone, Biometrika 72 (1985), 91-95.",
         ("University admissions", "Infection cream"),
         "asymptotic",
-        "Needs a fair number of coupons per stratum.",
+        "Needs a fair number of coupons per stratum: up to 7 % false alarms in two strata of 3 to 12 coupons a level.",
     ),
     Method(
         ROUNDS,
@@ -180,7 +186,7 @@ METHODS: tuple[Method, ...] = (
         "E. L. Kaplan, P. Meier, JASA 53 (1958), 457-481; log-log limits: Kalbfleisch and Prentice (2002).",
         ("6-mercaptopurine arm (Freireich et al. 1963; Gehan 1965)", "statsmodels on random data"),
         "asymptotic",
-        "No limits where none, or all, have failed.",
+        "No limits where none, or all, have failed. Covers 92 % for 3 coupons that fail at 30 %, 95 to 100 % otherwise.",
     ),
     Method(
         ROUNDS,
@@ -199,6 +205,7 @@ METHODS: tuple[Method, ...] = (
         "N. Mantel (1966); Klein and Moeschberger, Survival Analysis, 2nd ed. (2003), sec. 7.3, 7.5.",
         ("6-mercaptopurine, plain and by matched pairs", "Glioma radio-immunotherapy (Grana et al. 2002)"),
         "asymptotic",
+        "Up to 6 % false alarms, three levels of 3 to 12 coupons that mostly fail; the relabelled version stands beside it.",
     ),
     Method(
         ROUNDS,
@@ -214,10 +221,12 @@ METHODS: tuple[Method, ...] = (
         ROUNDS,
         "Restricted mean rounds",
         "Mean number of rounds survived within the study.",
-        "Area under the Kaplan-Meier curve; se² = sum (area to the right)² d / (n (n - d)).",
-        "H. Uno et al., J. Clin. Oncol. 32 (2014), 2380-2385.",
-        ("Primary biliary cholangitis trial, both arms",),
+        "Area A under the Kaplan-Meier curve up to round T; se² = sum (area to the right)² d / (n (n - d)); limits symmetric in "
+        "log(A / (T - A)), with a t quantile of n - 1 degrees of freedom.",
+        "H. Uno et al., J. Clin. Oncol. 32 (2014), 2380-2385. The scale of the limits: no source, simulated.",
+        ("Primary biliary cholangitis trial, both arms (mean and standard error)", "Simulated coverage"),
         "asymptotic",
+        "Covers 95 to 100 % for 3 to 12 coupons; normal limits would cover 78 % for 3.",
     ),
     Method(
         ROUNDS,
@@ -227,7 +236,8 @@ METHODS: tuple[Method, ...] = (
         "R. L. Prentice, L. A. Gloeckler, Biometrics 34 (1978), 57-67; D. Firth, Biometrika 80 (1993), 27-38.",
         ("6-mercaptopurine in 5-week rounds (without penalty)", "statsmodels on random data (without penalty)"),
         "asymptotic",
-        "Assumes proportional hazards; the score test beside it looks for a ratio that changes over the rounds.",
+        "Assumes proportional hazards; the score test beside it looks for a ratio that changes over the rounds. Up to 9 % false alarms "
+        "and limits that cover 91 % for 3 coupons a level that mostly fail; 6 % and 94 % for 12.",
     ),
     Method(
         STRENGTH,
@@ -242,7 +252,8 @@ METHODS: tuple[Method, ...] = (
             "20 units, 10 censored (NIST/SEMATECH e-Handbook 8.4.1.2)",
         ),
         "iterative",
-        "The modulus from few coupons is too large; the unbiased one is given beside it (from 5 coupons on).",
+        "The modulus from few coupons is too large; the unbiased one is given beside it (from 5 coupons on, none censored). Fracture away "
+        "from the repair and the machine's limit count as censored; the profile limits then cover 93 to 98 %.",
     ),
     Method(
         STRENGTH,
@@ -257,10 +268,12 @@ METHODS: tuple[Method, ...] = (
         STRENGTH,
         "B10 and B1 strength with lower bound",
         "Strength that 90 % (99 %) of such repairs exceed.",
-        "s (-log R)^(1/m); lower bound conditional on the pattern of the strengths (exact), with censoring delta method.",
+        "s (-log R)^(1/m); lower bound conditional on the pattern of the strengths: exact, with censoring exact where just the "
+        "weakest broke.",
         "J. F. Lawless (2003), sec. 5.2.2.",
         ("Carbon fabric, B- and A-basis (reference program of the composites handbook CMH-17)",),
         "exact",
+        "With 20 to 40 % of the stresses censored by a machine limit the bound holds in 96 to 99 %; the delta method's in 81 to 90 %.",
     ),
     Method(
         STRENGTH,
@@ -303,6 +316,16 @@ METHODS: tuple[Method, ...] = (
     ),
     Method(
         STRENGTH,
+        "Log-rank test of strength",
+        "Do the levels differ, where some stresses are lower bounds (fracture away from the repair, machine limit)?",
+        "Log-rank test with the stress in the place of the round; lower bounds as censored; also by relabelling.",
+        "N. Mantel (1966); J. F. Lawless (2003), ch. 8.",
+        ("statsmodels on random data",),
+        "exact or simulated",
+        "Its chi-square gives up to 10 % false alarms at 3 coupons a level; by relabelling never above 5 %.",
+    ),
+    Method(
+        STRENGTH,
         "Games-Howell comparisons",
         "Which mean strengths differ.",
         "|difference| / se against the studentised range over sqrt 2, Welch degrees of freedom per pair.",
@@ -316,7 +339,7 @@ METHODS: tuple[Method, ...] = (
         "Which levels differ in rank; Holm-adjusted.",
         "Difference of mean ranks over its standard error with the tie correction.",
         "O. J. Dunn, Technometrics 6 (1964), 241-252.",
-        ("Formula worked by hand",),
+        ("Formula worked by hand", "scipy on random data (two levels)"),
         "asymptotic",
     ),
     Method(
@@ -346,7 +369,8 @@ METHODS: tuple[Method, ...] = (
         "D. Firth, Biometrika 80 (1993), 27-38; G. Heinze, M. Schemper, Statistics in Medicine 21 (2002), 2409-2419.",
         ("Endometrial cancer grade, 79 patients", "Urinary tract infection, 239 women", "firthmodels on random data"),
         "asymptotic",
-        "A factor that ran together with another one has no test: the reason names it.",
+        "A factor that ran together with another one has no test: the reason names it. A limit may be missing where terms are many and "
+        "coupons few. Limits cover 94 to 100 % for 3 to 12 coupons a level.",
     ),
     Method(
         MARGIN,
@@ -361,7 +385,8 @@ METHODS: tuple[Method, ...] = (
             "statsmodels on random data",
         ),
         "asymptotic",
-        "Can hardly show anything at 3 to 6 coupons a level: shares that differ by just the margin pass in at most 3 % of cases.",
+        "Can hardly show anything at 3 to 6 coupons a level: shares that differ by just the margin pass as alike in at most 3 % of cases, "
+        "as not worse in up to 6 %. Shares and strength have a margin each, set with the study.",
     ),
     Method(
         MARGIN,
