@@ -28,9 +28,19 @@ from labbench.science.evidence import ModelForm, Posterior, posterior
 from labbench.science.hypotheses import NONE, NONE_ANY, ClassWeights, Integers, hypotheses
 from labbench.science.next_load import SMALL_GAIN_NATS, Branches, groups, informative_load
 from labbench.science.outlook import outlook
+from labbench.science.second_cause import second_cause_chances
 from labbench.science.sheet import CouponSheet, Level, RunnableLevels
 from labbench.science.suspects import Suspects, suspects
-from labbench.science.verdicts import Findings, Verdict, coupons_without, effect_probabilities, listed, percent, verdict
+from labbench.science.verdicts import (
+    Findings,
+    Verdict,
+    all_cleared,
+    coupons_without,
+    effect_probabilities,
+    listed,
+    percent,
+    verdict,
+)
 
 # Causes less likely than this are not listed.
 LISTED = 1e-3
@@ -85,8 +95,8 @@ class Isolation:
     best_gain_nats : float or None
         Expected information of the one coupon that tells most now; None where none can be run.
     stop : {"confirmed", "nothing found", "not worth more"} or None
-        Why to end the study: the cause is confirmed; it is confirmed that no listed factor is the cause; no coupon is
-        expected to tell 0.05 nats. None where it should go on.
+        Why to end the study: the cause is confirmed; no listed factor is the cause, as that is confirmed or as every
+        factor is cleared; no coupon is expected to tell 0.05 nats. None where it should go on.
     coupons_to_isolate : int or None
         Further coupons expected until a cause is isolated (simulated median); None where more than can be foreseen.
     """
@@ -182,6 +192,7 @@ def isolate(
         confounded_pairs(found, table.data, impossible),
         table.coupons,
         coupons_without(found, row, table.data),
+        second_cause_chances(found, row, table.data),
         seen_ahead,
         margin,
     )
@@ -206,14 +217,16 @@ def isolate(
             for (codes, count), meaning in zip(proposed, coupon_meanings(found, proposed), strict=True)
         ),
         gains_nats=gains,
-        sentence=_sentence(found, causes, row, probability if is_isolated else None, confirming, len(table.data)),
+        sentence=_sentence(found, causes, row, probability if is_isolated else None, confirming, len(table.data))
+        if is_isolated or not all_cleared(verdicts)
+        else _nothing_left(causes, margin),
         warnings=tuple(warnings),
         weights=space.weights,
         form=table.data.form,
         guilt={suspect.name: found.guilt(number) for number, suspect in enumerate(table.factors)},
         coupons_used=len(table.data),
         best_gain_nats=best_gain,
-        stop=_stop(space.text(row), is_isolated, is_confirmed, best_gain),
+        stop=_stop(space.text(row), is_isolated, is_confirmed, best_gain, verdicts),
         coupons_to_isolate=None if is_isolated else seen_ahead.to_isolate,
     )
 
@@ -234,9 +247,13 @@ def listed_causes(found: Posterior) -> tuple[tuple[str, float], ...]:
     return tuple(sorted(causes, key=lambda cause: (-round(cause[1], 12), cause[0])))
 
 
-def _stop(cause: str, is_isolated: bool, is_confirmed: bool, best_gain: float | None) -> Stop | None:
+def _stop(
+    cause: str, is_isolated: bool, is_confirmed: bool, best_gain: float | None, verdicts: tuple[Verdict, ...]
+) -> Stop | None:
     if is_confirmed:
         return "nothing found" if cause == NONE else "confirmed"
+    if all_cleared(verdicts):
+        return "nothing found"
     if not is_isolated and (best_gain is None or best_gain < SMALL_GAIN_NATS):
         return "not worth more"
     return None
@@ -281,6 +298,14 @@ def _next_load(
             "more coupons may not be worth it."
         )
     return could_run[np.array(load.picks, dtype=np.int64)], load.gains_nats
+
+
+def _nothing_left(causes: tuple[tuple[str, float], ...], margin: float) -> str:
+    chance = percent(dict(causes).get(NONE, 0.0))
+    return (
+        f"Every factor that was varied is cleared: none moves the failure share by more than {100 * margin:g} points. "
+        f"That none of them matters at all has a probability of {chance}."
+    )
 
 
 def _sentence(

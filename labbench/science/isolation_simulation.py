@@ -2,9 +2,12 @@
 
 Every study starts from a complaint: two coupons of the baseline combination cracked out. Strategies:
 
-- *sequential*: loads chosen by expected information until a cause has a probability of 0.95 (`next_load`);
+- *sequential*: loads chosen by expected information until a cause has a probability of 0.95 or every factor is cleared
+  (`next_load`, `verdicts`);
 - *one at a time*: the baseline and, per factor, one arm with that factor changed; a factor is accused where its arm
   fails less than the other arms together (Fisher's exact test, one-sided, Holm over the factors, 0.05);
+- *against baseline*: the same arms, each compared with the baseline arm only;
+- *by eye*: the same arms; a factor is accused where no coupon of its arm failed, without a test;
 - *factorial*: every combination of the baseline level and one other level of each factor, once; a factor is accused
   where its two levels differ (Fisher, two-sided, Holm, 0.05);
 - *array*: so many combinations fixed in advance, every level equally often, judged like the sequential loads.
@@ -29,10 +32,11 @@ from labbench.science.hypotheses import NONE_ANY, Hypotheses, Integers, Suspect,
 from labbench.science.multiplicity import holm
 from labbench.science.next_load import groups, informative_load
 from labbench.science.outlook import Outlook
+from labbench.science.second_cause import second_cause_chances
 from labbench.science.verdicts import Findings, coupons_without, effect_probabilities, verdict
 
 Truth = Literal["single", "both", "either", "graded", "none"]
-Strategy = Literal["sequential", "one at a time", "factorial", "array"]
+Strategy = Literal["sequential", "one at a time", "against baseline", "by eye", "factorial", "array"]
 TRUTHS: tuple[Truth, ...] = ("single", "both", "either", "graded", "none")
 COMPLAINT_COUPONS = 2
 LEVEL_OF_SIGNIFICANCE = 0.05
@@ -81,7 +85,7 @@ class Played:
     ----------
     accused, guilty : tuple of int
         Factor numbers.
-    coupons : int
+    coupons, loads : int
         Run until the strategy ended; the complaint's coupons are not counted.
     ended : bool
         Whether the strategy came to a conclusion.
@@ -94,6 +98,7 @@ class Played:
     coupons: int
     ended: bool
     guilty_cleared: bool
+    loads: int = 1
 
     @property
     def is_false(self) -> bool:
@@ -102,29 +107,8 @@ class Played:
 
     @property
     def is_missed(self) -> bool:
-        """Whether a guilty factor was not named, or, where none is guilty, no end was reached."""
-        return bool(set(self.guilty) - set(self.accused)) if self.guilty else not self.ended
-
-
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """A share of simulated studies with its standard error."""
-
-    share: float
-    standard_error: float
-
-
-@dataclass(frozen=True, slots=True)
-class SimulationSummary:
-    """Error rates and coupons over simulated studies; simulated."""
-
-    studies: int
-    false: Rate
-    missed: Rate
-    guilty_cleared: Rate
-    median_coupons: float
-    mean_coupons: float
-    ninety_percent_coupons: float
+        """Whether a guilty factor was not named, be it that the study came to no conclusion."""
+        return bool(set(self.guilty) - set(self.accused))
 
 
 def play(
@@ -138,33 +122,14 @@ def play(
 ) -> Played:
     """One study with a cause drawn at random, played by a strategy.
 
-    `per_arm` counts for "one at a time", `array_coupons` for "array".
+    `per_arm` counts for the plans of one arm per factor, `array_coupons` for "array".
     """
     truth = draw_truth(scenario, factors, rng)
-    if strategy == "one at a time":
-        return _one_at_a_time(truth, factors, per_arm, rng)
+    if strategy in ("one at a time", "against baseline", "by eye"):
+        return _one_at_a_time(truth, factors, per_arm, strategy, rng)
     if strategy == "factorial":
         return _factorial(truth, factors, rng)
     return _by_probability(truth, scenario, strategy, array_coupons, factors, rng)
-
-
-def summary(studies: list[Played]) -> SimulationSummary:
-    """Rates over studies of one scenario and strategy."""
-    coupons = np.array([study.coupons for study in studies])
-
-    def rate(flags: list[bool]) -> Rate:
-        share = float(np.mean(flags))
-        return Rate(share, float(np.sqrt(share * (1 - share) / len(flags))))
-
-    return SimulationSummary(
-        len(studies),
-        rate([study.is_false for study in studies]),
-        rate([study.is_missed for study in studies]),
-        rate([study.guilty_cleared for study in studies]),
-        float(np.median(coupons)),
-        float(coupons.mean()),
-        float(np.quantile(coupons, 0.9, method="higher")),
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,14 +211,16 @@ def _by_probability(
         if scenario.to_confirmation and is_isolated:
             confirming = confirmation(found, data, row)
             is_done = confirming is not None and confirming.confirmed
-        if is_done:
+        cleared = _cleared(found, row, probability if is_isolated else None, data)
+        if is_done or len(cleared) == len(factors):
             break
     return Played(
         _factors_of(space, row) if is_done else (),
         truth.guilty,
         len(codes) - COMPLAINT_COUPONS,
-        is_done,
-        _clears(found, row, probability if is_isolated else None, data, truth.guilty),
+        is_done or len(cleared) == len(factors),
+        bool(set(cleared) & set(truth.guilty)),
+        number,
     )
 
 
@@ -282,10 +249,8 @@ def _factors_of(space: Hypotheses, row: int) -> tuple[int, ...]:
     return tuple(int(factor[row]) for factor in (space.first, space.second) if factor[row] >= 0)
 
 
-def _clears(found: Posterior, row: int, isolated: float | None, data: Runs, guilty: tuple[int, ...]) -> bool:
-    """Whether the verdict on a guilty factor is "cleared"."""
-    if not guilty:
-        return False
+def _cleared(found: Posterior, row: int, isolated: float | None, data: Runs) -> tuple[int, ...]:
+    """The factors with the verdict "cleared"."""
     suspects = found.hypotheses.suspects
     findings = Findings(
         found,
@@ -295,10 +260,11 @@ def _clears(found: Posterior, row: int, isolated: float | None, data: Runs, guil
         confounded_pairs(found, data, impossible_codes(suspects, ())),
         tuple(np.bincount(data.codes[:, f], minlength=len(s.levels)).astype(np.int64) for f, s in enumerate(suspects)),
         coupons_without(found, row, data),
+        second_cause_chances(found, row, data),
         Outlook(None, (None,) * len(suspects)),
         0.15,
     )
-    return any(verdict(findings, factor).state == "cleared" for factor in guilty)
+    return tuple(factor for factor in range(len(suspects)) if verdict(findings, factor).state == "cleared")
 
 
 def _other_levels(truth: KnownTruth, factors: tuple[Suspect, ...], rng: np.random.Generator) -> Integers:
@@ -308,18 +274,25 @@ def _other_levels(truth: KnownTruth, factors: tuple[Suspect, ...], rng: np.rando
     return np.asarray((truth.baseline + np.array(steps)) % np.array(sizes))
 
 
-def _one_at_a_time(truth: KnownTruth, factors: tuple[Suspect, ...], per_arm: int, rng: np.random.Generator) -> Played:
+def _one_at_a_time(
+    truth: KnownTruth, factors: tuple[Suspect, ...], per_arm: int, strategy: Strategy, rng: np.random.Generator
+) -> Played:
     others = _other_levels(truth, factors, rng)
     arms = np.tile(truth.baseline, (len(factors) + 1, 1))
     for factor in range(len(factors)):
         arms[factor + 1, factor] = others[factor]
     failed = truth.outcomes(np.repeat(arms, per_arm, axis=0), rng).reshape(len(arms), per_arm).sum(axis=1)
-    rest = int(failed.sum()) - failed
+    coupons = per_arm * len(arms)
+    if strategy == "by eye":
+        held = tuple(int(f) for f in np.flatnonzero(failed[1:] == 0))
+        return Played(held, truth.guilty, coupons, True, False)
+    rest, rest_coupons = int(failed.sum()) - failed, coupons - per_arm
+    if strategy == "against baseline":
+        rest, rest_coupons = np.full(len(arms), failed[0]), per_arm
     p_values = [
-        fisher_one_sided(int(rest[arm]), per_arm * (len(arms) - 1), int(failed[arm]), per_arm)
-        for arm in range(1, len(arms))
+        fisher_one_sided(int(rest[arm]), rest_coupons, int(failed[arm]), per_arm) for arm in range(1, len(arms))
     ]
-    return _by_test(truth, p_values, per_arm * len(arms))
+    return _by_test(truth, p_values, coupons)
 
 
 def _factorial(truth: KnownTruth, factors: tuple[Suspect, ...], rng: np.random.Generator) -> Played:

@@ -101,6 +101,8 @@ class Findings:
     confounded : tuple of Confounding
     coupons, without_cause : tuple of ndarray of int
         Coupons that ran per level of each factor: all, and those without the accused levels of `row`.
+    second_cause : tuple of float
+        Per factor, at even odds: that one of its levels is a cause beside the likeliest one.
     outlook : Outlook
     margin : float
     """
@@ -112,6 +114,7 @@ class Findings:
     confounded: tuple[Confounding, ...]
     coupons: tuple[Integers, ...]
     without_cause: tuple[Integers, ...]
+    second_cause: tuple[float, ...]
     outlook: Outlook
     margin: float
 
@@ -119,10 +122,10 @@ class Findings:
 def verdict(findings: Findings, factor: int) -> Verdict:
     """The verdict on factor number `factor`, by the rules in this order.
 
-    implicated: part of the isolated cause; cleared: P(|effect| > margin) <= 0.05, each level has at least 3 coupons,
-    at least 2 of them without the likeliest cause (where that is present a second cause does not show), and no factor
-    with guilt above 0.05 is aliased with it; confounded: aliased, and both have guilt above 0.05; undecided:
-    else.
+    implicated: part of the isolated cause; cleared: P(|effect| > margin) <= 0.05, each level has at least 3 coupons, at
+    least 2 of them without the likeliest cause (where that is present a second cause does not show), these leave a second
+    cause no more than 0.05 at even odds (`second_cause`), and no factor with guilt above 0.05 is aliased with it;
+    confounded: aliased, and both have guilt above 0.05; undecided: else.
     """
     found = findings.posterior
     name = found.hypotheses.suspects[factor].name
@@ -135,11 +138,18 @@ def verdict(findings: Findings, factor: int) -> Verdict:
     scarce = np.flatnonzero(
         (findings.coupons[factor] < COUPONS_PER_LEVEL) | (findings.without_cause[factor] < COUPONS_WITHOUT_CAUSE)
     )
-    if effect <= LEAST_DOUBT and not len(scarce) and not partners:
+    could_be_second = findings.second_cause[factor] > LEAST_DOUBT
+    if effect <= LEAST_DOUBT and not len(scarce) and not could_be_second and not partners:
         return Verdict(name, "cleared", None, guilt, effect, (), _cleared(findings, factor))
     if partners and guilt > LEAST_DOUBT:
         return Verdict(name, "confounded", None, guilt, effect, partners, _confounded(findings, name, partners))
     return Verdict(name, "undecided", None, guilt, effect, (), _undecided(findings, factor, effect, scarce, partners))
+
+
+def all_cleared(verdicts: Sequence[Verdict]) -> bool:
+    """Whether nothing is left to find: no factor that was varied makes a difference above the margin."""
+    entered = [verdict for verdict in verdicts if verdict.probability is not None]
+    return bool(entered) and all(verdict.state == "cleared" for verdict in entered)
 
 
 def coupons_without(found: Posterior, row: int, data: Runs) -> tuple[Integers, ...]:
@@ -263,6 +273,8 @@ def _undecided(findings: Findings, factor: int, effect: float, scarce: Integers,
         )
     elif len(scarce):
         return _scarce(findings, factor, scarce, effect, short)
+    elif findings.second_cause[factor] > LEAST_DOUBT:
+        return _second_cause(findings, factor, effect)
     else:
         sentence = (
             f"Most likely harmless (probability of an effect {percent(effect)}), "
@@ -284,6 +296,15 @@ def _scarce(findings: Findings, factor: int, scarce: Integers, effect: float, sh
     return (
         f"{harmless} {_levels(findings, factor, scarce)} was run on fewer than {COUPONS_WITHOUT_CAUSE} coupons "
         f"without {cause}, where a second cause would show: {more}."
+    )
+
+
+def _second_cause(findings: Findings, factor: int, effect: float) -> str:
+    cause = findings.posterior.hypotheses.text(findings.row)
+    return (
+        f"Most likely harmless (probability of an effect {percent(effect)}), but as a second cause beside {cause} it is not "
+        f"ruled out by the coupons themselves ({percent(findings.second_cause[factor])} at even odds): "
+        f"more coupons of each level without {cause} would tell."
     )
 
 

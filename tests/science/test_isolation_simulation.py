@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labbench.science.isolation_simulation import FACTORS, TRUTHS, Played, Scenario, draw_truth, play, summary
+from labbench.science.isolation_simulation import FACTORS, TRUTHS, Played, Scenario, draw_truth, play
 
 
 @pytest.mark.parametrize("truth", TRUTHS)
@@ -55,16 +55,26 @@ def test_same_seed_same_study():
     assert play(Scenario("both"), rng=np.random.default_rng(4)) == play(Scenario("both"), rng=np.random.default_rng(4))
 
 
-def test_summary_counts_errors():
-    studies = [
-        Played((0,), (0,), 24, True, False),
-        Played((1,), (0,), 36, True, True),
-        Played((), (0,), 60, False, False),
-        Played((0,), (0, 1), 12, True, True),
-    ]
-    counted = summary(studies)
-    assert (counted.false.share, counted.missed.share, counted.guilty_cleared.share) == (0.25, 0.75, 0.5)
-    assert counted.median_coupons == 30
-    assert counted.false.standard_error == pytest.approx((0.25 * 0.75 / 4) ** 0.5)
-    assert Played((), (), 60, False, False).is_missed
-    assert not Played((), (), 24, True, False).is_missed
+def test_one_arm_per_factor_judged_in_three_ways():
+    single = Scenario("single", failing=1.0, holding=0.0)
+    by_eye = play(single, strategy="by eye", per_arm=3, rng=np.random.default_rng(2))
+    against = play(single, strategy="against baseline", per_arm=11, rng=np.random.default_rng(2))
+    assert (by_eye.coupons, against.coupons) == (21, 77)
+    assert by_eye.accused == against.accused == by_eye.guilty == against.guilty
+    # 3 of 3 against 0 of 3 convinces no test: p = 0.05 one-sided, Holm over six factors 0.3.
+    assert play(single, strategy="against baseline", per_arm=3, rng=np.random.default_rng(2)).accused == ()
+
+
+def test_what_counts_as_an_error():
+    right, wrong = Played((0,), (0,), 24, True, False), Played((1,), (0,), 36, True, True)
+    half, open_ = Played((0,), (0, 1), 12, True, True), Played((), (0,), 60, False, False)
+    assert [study.is_false for study in (right, wrong, half, open_)] == [False, True, False, False]
+    assert [study.is_missed for study in (right, wrong, half, open_)] == [False, True, True, True]
+    nothing = Played((), (), 60, False, False)
+    assert not nothing.is_false
+    assert not nothing.is_missed
+
+
+def test_a_study_without_a_cause_ends_by_naming_nothing():
+    studies = [play(Scenario("none", failing=1.0), rng=np.random.default_rng(seed)) for seed in range(3)]
+    assert all(study.ended and study.accused == () for study in studies)
