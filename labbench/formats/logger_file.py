@@ -188,9 +188,8 @@ def _arrow_table(reading: _Reading, types: dict[str, Any], odd_rows: list[tuple[
     import pyarrow as pa  # slow import
     from pyarrow import csv  # slow import
 
-    def handler(row: Any) -> str:
-        if odd_rows is None:
-            return "error"
+    def kept_aside(row: Any) -> str:
+        assert odd_rows is not None
         odd_rows.append((row.number, row.actual_columns))
         return "skip"
 
@@ -200,7 +199,9 @@ def _arrow_table(reading: _Reading, types: dict[str, Any], odd_rows: list[tuple[
         read_options=csv.ReadOptions(
             column_names=[str(position) for position in range(len(layout.header))], use_threads=odd_rows is None
         ),
-        parse_options=csv.ParseOptions(delimiter=layout.separator, invalid_row_handler=handler),
+        parse_options=csv.ParseOptions(
+            delimiter=layout.separator, invalid_row_handler=None if odd_rows is None else kept_aside
+        ),
         convert_options=csv.ConvertOptions(
             column_types=types,
             include_columns=list(types),
@@ -219,6 +220,7 @@ def _read_carefully(reading: _Reading) -> TemperatureTrace:
     mapping = reading.mapping
     positions = [*mapping.time, *(channel.position for channel in mapping.channels)]
     odd_rows: list[tuple[int | None, int]] = []
+    reading.body = memoryview(_sound_text(bytes(reading.body)))
     try:
         table = _arrow_table(reading, {str(position): pa.string() for position in positions}, odd_rows)
     except pa.ArrowInvalid as refused:
@@ -237,6 +239,15 @@ def _read_carefully(reading: _Reading) -> TemperatureTrace:
     )
     names = tuple(channel.channel for channel in mapping.channels)
     return TemperatureTrace(time_us, names, values, reading.layout.first_row, rows, offset)
+
+
+def _sound_text(body: bytes) -> bytes:
+    """The bytes in UTF-8; what is not is taken to be Windows-1252."""
+    try:
+        body.decode()
+    except UnicodeDecodeError:
+        return body.decode("cp1252", errors="replace").encode()
+    return body
 
 
 def _row_numbers(reading: _Reading, count: int, odd_rows: list[tuple[int | None, int]]) -> NDArray[np.int64]:

@@ -21,7 +21,7 @@ PLAIN_NO_READING = (
 )  # fmt: skip
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
 # Minus signs of typesetting, degree signs and units that some exports put behind every number.
-CLEANING = (("[\u2212\u2012\u2013]", "-"), (r"[ \u00a0]*(°|º|deg)?[ ]*[CcFf]$", ""))
+CLEANING = (("[\u2212\u2012\u2013]", "-"), ("[ \u00a0]*(°|º|deg)?[ ]*[CcFf]$", ""))
 
 
 @dataclass(frozen=True, slots=True)
