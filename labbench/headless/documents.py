@@ -23,6 +23,10 @@ class DocumentCommand(BaseCommand):
 
     requires_system_checks: list[str] = []
 
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        self.inputs: list[Path] = []
+
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument(
             "--out", default="-", metavar="FILE", help="where to write the document (default: standard output)"
@@ -31,7 +35,10 @@ class DocumentCommand(BaseCommand):
     def open(self, name: str) -> BinaryIO:
         """The bytes of a file, or of standard input for ``-``, to be read in pieces."""
         try:
-            return sys.stdin.buffer if name == "-" else Path(name).open("rb")
+            if name == "-":
+                return sys.stdin.buffer
+            self.inputs.append(Path(name).resolve())
+            return Path(name).open("rb")
         except OSError as error:
             self.refuse([f"{name}: {error.strerror or error}"])
 
@@ -49,6 +56,8 @@ class DocumentCommand(BaseCommand):
             sys.stdout.buffer.flush()
             return
         target = Path(out)
+        if target.resolve() in self.inputs:
+            self.refuse([f"--out {out}: is a file that was read; it would be lost"])
         try:
             handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
             with os.fdopen(handle, "w", encoding="utf-8") as file:

@@ -63,3 +63,12 @@ def test_points_come_from_standard_input(tmp_path, monkeypatch):
 )
 def test_bad_input_is_named(survey, text, arguments, said):
     assert survey(text, *arguments) == (2, [said])
+
+
+def test_the_input_is_not_overwritten(tmp_path, capsys):
+    points = tmp_path / "points.csv"
+    points.write_text(POINTS)
+    with pytest.raises(SystemExit):
+        call_command("survey", str(points), out=str(points))
+    assert "would be lost" in capsys.readouterr().err
+    assert points.read_text() == POINTS
