@@ -169,7 +169,7 @@ def _hazard_tests(
     effects, grid = _design(counts)
     model = BinomialModel(span(grid), counts.failed.ravel(), counts.at_risk.ravel(), link="cloglog")
     full = model.fit()
-    terms = fitted_terms(effects, model)
+    terms = fitted_terms(effects, model, full)
     estimates = estimate_terms(effects, terms, confidence=confidence)
     names = tuple(factor.name for factor in factors)
     has_blocks = len(np.unique(counts.blocks)) > 1

@@ -29,6 +29,7 @@ MAX_STEPS = 500
 # Largest change of a linear predictor in one step, and its largest size: beyond, shares are 0 or 1 to double precision.
 LARGEST_MOVE = 5.0
 LARGEST_PREDICTOR = 30.0
+SURE_PREDICTOR = 8.0
 PROFILE_DECREMENT = 1e-11
 # Enough to tell whether a limit already found lies on the right hilltop.
 CONFIRMING_DECREMENT = 1e-8
@@ -123,9 +124,9 @@ class BinomialModel:
         working = (self.failed - self.coupons * parts.p) * parts.ratio
         if self.penalty == 0:
             return Point(log_likelihood, self.design.T @ working, information, information)
-        try:
-            factor = np.linalg.cholesky(information)
-        except np.linalg.LinAlgError:
+        # By LAPACK itself: for small matrices numpy's wrapper takes longer than the work.
+        factor, flaw = lapack.dpotrf(information, lower=1)
+        if flaw:
             return Point(-np.inf, np.zeros_like(b), information, information)
         # Diagonal of W½ X (X'WX)⁻¹ X' W½, by a product with the small inverse: much faster than solving for every row.
         half: Floats = np.matmul(weighted, _inverse_of_lower(factor).T)
@@ -153,11 +154,8 @@ class BinomialModel:
         exact = (
             self.penalty * steep.T @ ((half @ half.T) ** 2 @ steep) - (self.design * diagonal[:, None]).T @ self.design
         )
-        try:
-            np.linalg.cholesky(exact)
-        except np.linalg.LinAlgError:
-            return otherwise
-        return np.asarray(exact)
+        _, flaw = lapack.dpotrf(exact, lower=1)
+        return otherwise if flaw else np.asarray(exact)
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,10 +212,10 @@ def _inverse_of_lower(factor: NDArray[np.floating]) -> Floats:
 
 
 def _solve(matrix: Floats, right: Floats) -> Floats:
-    try:
-        return np.asarray(np.linalg.solve(matrix, right))
-    except np.linalg.LinAlgError:
+    _, _, solution, flaw = lapack.dgesv(matrix, right)
+    if flaw:
         return np.asarray(np.linalg.lstsq(matrix, right, rcond=None)[0])
+    return np.asarray(solution).reshape(right.shape)
 
 
 def _uphill(
@@ -272,9 +270,13 @@ def _checked_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: f
         return known[at]
 
     try:
-        limit = _profile_limit(model, fit, term, target, side)
-        if limit is not None and abs(above(limit, decrement=CONFIRMING_DECREMENT)) < PROFILE_TOLERANCE:
-            return limit
+        found = _profile_limit(model, fit, term, target, side)
+        if found is not None:
+            limit = float(found[term])
+            # With the logit link and shares well within 0 and 1 there is one hilltop only.
+            is_sure = model.link == "logit" and float(np.abs(model.design @ found).max()) < SURE_PREDICTOR
+            if is_sure or abs(above(limit, decrement=CONFIRMING_DECREMENT)) < PROFILE_TOLERANCE:
+                return limit
         step = side * float(fit.standard_errors[term])
         end = estimate + step
         nearest, inside = fit.coefficients, estimate
@@ -294,7 +296,8 @@ class _NoProfileError(Exception):
     """A fit at a fixed coefficient did not converge."""
 
 
-def _profile_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: float, side: float) -> float | None:
+def _profile_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: float, side: float) -> Floats | None:
+    """All coefficients at the limit; None where it is not reached."""
     b = fit.coefficients.copy()
     unit = np.zeros_like(b)
     unit[term] = 1.0
@@ -310,7 +313,7 @@ def _profile_limit(model: BinomialModel, fit: PenalisedFit, term: int, target: f
         # Gradient per standard deviation: an error e of the other coefficients changes the profile by e² only.
         slant = np.abs(point.gradient[others]) / np.sqrt(np.diag(point.curvature)[others])
         if abs(point.log_likelihood - target) < 1e-9 and float(slant.max(initial=0.0)) < 1e-5:
-            return float(b[term])
+            return b
         direction *= min(1.0, LARGEST_MOVE / max(float(np.abs(model.design @ direction).max()), LARGEST_MOVE))
         # Far out the curvature changes quickly: keep within a fair drop of the target.
         for halvings in range(20):

@@ -128,10 +128,11 @@ def likelihood_ratio_test(
     own = effects.owner == number
     if not own.any():
         return not_computed(method, f"only one level of {names[number]} remains", n_used=n_used)
-    others = " and ".join(names[other] for other in aliased_with(effects, number))
     base = span(np.hstack([effects.base, effects.columns[:, ~own]]))
     added = added_by(base, effects.columns[:, own])
     df = added.shape[1]
+    tied = aliased_with(effects, number) if df < own.sum() else ()
+    others = " and ".join(names[other] for other in tied)
     if df == 0:
         reason = f"in these coupons {names[number]} can't be told apart from {others or 'the rounds and blocks'}"
         return not_computed(method, reason, n_used=n_used)
@@ -158,12 +159,14 @@ class FittedTerms:
     position: NDArray[np.int64]
 
 
-def fitted_terms(effects: Effects, model: BinomialModel) -> FittedTerms:
-    """Fit the model with the terms that can be estimated as columns of their own, the rest as any basis."""
+def fitted_terms(effects: Effects, model: BinomialModel, full: PenalisedFit) -> FittedTerms:
+    """The fitted model with the terms that can be estimated as columns of their own, the rest as any basis."""
     tied = tied_terms(effects)
     rest = span(np.hstack([effects.base, effects.columns[:, tied]]))
     whole = replace(model, design=np.hstack([effects.columns[:, ~tied], rest]))
-    return FittedTerms(whole, whole.fit(), np.where(tied, -1, np.cumsum(~tied) - 1))
+    # The same fit in other coordinates: it starts where it ends.
+    start = np.linalg.lstsq(whole.design, model.design @ full.coefficients, rcond=None)[0].astype(np.float64)
+    return FittedTerms(whole, whole.fit(start=start), np.where(tied, -1, np.cumsum(~tied) - 1))
 
 
 def estimate_terms(effects: Effects, terms: FittedTerms, *, confidence: float) -> tuple[TermEstimate, ...]:
@@ -216,7 +219,7 @@ def _adjusted_tests(
     model = BinomialModel(span(with_intercept(effects.columns)), patterns.failed, patterns.coupons)
     full = model.fit()
     names = tuple(factor.name for factor in factors)
-    estimates = estimate_terms(effects, fitted_terms(effects, model), confidence=confidence)
+    estimates = estimate_terms(effects, fitted_terms(effects, model, full), confidence=confidence)
     return tuple(
         AdjustedFinding(
             likelihood_ratio_test(effects, number, model, full, names, METHOD, patterns.n_used),

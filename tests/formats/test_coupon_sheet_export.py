@@ -208,3 +208,22 @@ def test_the_style_of_a_text_like_a_formula_keeps_it_a_text_when_edited() -> Non
     assert [cell.quotePrefix for row in sheet.rows for cell in row] == [True, False, True, False]
     assert sheet["A1"].font.bold
     assert not sheet["A2"].font.bold
+
+
+def test_fracture_origins_come_back_and_are_left_out_where_there_are_none():
+    text = b"coupon,rounds_survived,strength_mpa,fracture_origin\nC1,3,50,Elsewhere\nC2,3,60,machine limit\nC3,3,,\n"
+    sheet = read_coupon_sheet(text).sheet
+    assert list(sheet.fracture_origins) == ["elsewhere", "machine_limit", None]
+    again = read_coupon_sheet(write_coupon_sheet_csv(sheet).encode()).sheet
+    assert list(again.fracture_origins) == list(sheet.fracture_origins)
+    plain = read_coupon_sheet(b"coupon,rounds_survived,strength_mpa\nC1,3,50\n").sheet
+    assert plain.fracture_origins is None
+    assert "fracture_origin" not in write_coupon_sheet_csv(plain)
+
+
+def test_a_fracture_origin_needs_a_known_word_and_a_strength():
+    text = b"coupon,rounds_survived,strength_mpa,fracture_origin\nC1,3,50,grip\nC2,3,,elsewhere\n"
+    assert [str(fault) for fault in read_coupon_sheet(text).faults] == [
+        "row 2, column fracture_origin: grip must be one of at_repair, elsewhere, machine_limit, or blank",
+        "row 3, column fracture_origin: is given, but strength_mpa is blank",
+    ]
