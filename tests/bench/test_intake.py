@@ -155,3 +155,17 @@ def test_a_name_that_no_factor_may_have_is_a_fault_before_anything_is_stored(nam
     for study in (factories.study(), Study(code="NEW")):
         plan = plan_intake(study=study, reading=reading, may_add_levels=True)
         assert [fault.column for fault in plan.faults] == [f"factor.{name}"]
+
+
+def test_fracture_origins_are_stored_and_come_back():
+    study = factories.study()
+    text = (
+        b"coupon,role,block,rounds_planned,rounds_survived,failed_round,failure_mode,strength_mpa,fracture_origin\r\n"
+        b"C1,test,,3,3,,,41.25,elsewhere\r\nC2,test,,3,3,,,60,machine_limit\r\nC3,test,,3,3,,,44,at_repair\r\n"
+    )
+    taken(study, text)
+    tests = {test.coupon.code: (test.origin, test.is_machine_limit) for test in StrengthTest.objects.all()}
+    assert tests == {"C1": ("elsewhere", False), "C2": ("not_known", True), "C3": ("at_repair", False)}
+    back = study_sheet(study).sheet
+    assert write_coupon_sheet_csv(back).encode() == text
+    assert list(back.is_strength_censored) == [True, True, False]

@@ -10,7 +10,7 @@ from labbench.science.document import document
 from labbench.science.evaluation import evaluate
 from tests.science.sheets import sheet
 
-settings.register_profile("science", deadline=None, max_examples=60, derandomize=True)
+settings.register_profile("science", deadline=None, max_examples=40, derandomize=True)
 settings.load_profile("science")
 
 NAN = float("nan")
@@ -45,6 +45,7 @@ def odd_sheets(draw):
         st.sampled_from([[1.0, 0, 0, 0], [0.6, 0.2, 0.1, 0.1], [0.0, 0.4, 0.3, 0.3]])
     ))  # fmt: skip
     blocks = random.choice(["one", "two", None], n) if draw(st.booleans()) else None
+    origins = list(random.choice(["at_repair", "elsewhere", "machine_limit", None], n)) if draw(st.booleans()) else None
     return sheet(
         columns,
         list(failed),
@@ -53,6 +54,7 @@ def odd_sheets(draw):
         strength_mpa=list(strength),
         roles=list(roles),
         blocks=None if blocks is None else list(blocks),
+        origins=origins,
     )
 
 
