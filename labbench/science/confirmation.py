@@ -13,6 +13,7 @@ from labbench.science.candidates import Impossible, completed, is_possible
 from labbench.science.contingency import log_choose
 from labbench.science.evidence import Posterior, Runs, posterior
 from labbench.science.hypotheses import BOTH, EITHER, NONE_ANY, NONE_LOW, SHAPE_FREE, Hypotheses, Integers
+from labbench.science.load_limits import LoadLimits, LoadRoom, load_limits
 
 ISOLATED = 0.95
 COUPONS_PER_ARM = 4
@@ -144,14 +145,21 @@ def fisher_one_sided(accused_failed: int, accused: int, others_failed: int, othe
 
 
 def confirmation_load(
-    found: Posterior, row: int, ran: Integers, impossible: Impossible, *, count: int, rng: np.random.Generator
+    found: Posterior,
+    row: int,
+    ran: Integers,
+    impossible: Impossible,
+    *,
+    count: int,
+    limits: LoadLimits | None = None,
+    rng: np.random.Generator,
 ) -> Integers:
     """Coupons to confirm a cause with: half accused, half not, other factors at random; shape (coupons, factors).
 
     For two levels needed together half of the others lack one, half the other; for two levels of which one is enough
     the accused have one of them each. Among random combinations those come first whose levels had the fewest coupons in
-    that arm: in the arm without the cause a second cause would show. At most `count` coupons, and at most 4 per arm.
-    Empty where an arm can't be made.
+    that arm: in the arm without the cause a second cause would show. At most `count` coupons, at most 4 per arm, as many
+    as `limits` allow. Empty where an arm can't be made.
     """
     hypotheses = found.hypotheses
     arm = min(COUPONS_PER_ARM, count // 2)
@@ -161,14 +169,19 @@ def confirmation_load(
     drawn = _balanced(hypotheses, row, ran, impossible, rng)
     if not len(drawn):
         return blank
+    room = LoadRoom(limits or load_limits(hypotheses.suspects, None))
     accused, accused_ran = accused_side(found, row, drawn), accused_side(found, row, ran)
-    sides = []
-    for with_cause in (True, False):
-        pool = drawn[accused == with_cause]
-        if not len(pool):
-            return blank
-        sides.append(_spread(hypotheses, row, pool, arm, ran[accused_ran == with_cause], with_cause=with_cause))
-    return np.concatenate(sides)
+    sides: list[list[Integers]] = [[], []]
+    # By turns, so that limits leave both arms their share.
+    for _ in range(arm):
+        for side, with_cause in zip(sides, (True, False), strict=True):
+            near = np.concatenate((ran[accused_ran == with_cause], *(coupon[None] for coupon in side)))
+            pools = _pools(hypotheses, row, drawn[accused == with_cause], len(side), with_cause=with_cause)
+            pool = next((part for part in (p[room.allows(p)] for p in pools) if len(part)), None)
+            if pool is not None:
+                side.append(_rarest(hypotheses, pool, near))
+                room.take(side[-1])
+    return np.array(sides[0] + sides[1], dtype=np.int64) if all(sides) else blank
 
 
 def _balanced(
@@ -194,23 +207,18 @@ def _balanced(
     return np.concatenate([drawn, np.array(extra, dtype=np.int64).reshape(-1, len(suspects))])
 
 
-def _spread(
-    hypotheses: Hypotheses, row: int, pool: Integers, count: int, ran: Integers, *, with_cause: bool
-) -> Integers:
-    """So many coupons of a pool; where two factors are accused, those that have the first only and the second only.
+def _pools(hypotheses: Hypotheses, row: int, pool: Integers, number: int, *, with_cause: bool) -> list[Integers]:
+    """Combinations to take coupon `number` of an arm from, best first.
 
-    `ran` are the coupons that ran in this arm.
+    Where two factors are accused, by turns those that have the first only and the second only.
     """
     kind = int(hypotheses.kinds[row])
-    parts = [pool]
-    if (kind == BOTH and not with_cause) or (kind == EITHER and with_cause):
-        first = _has(hypotheses, row, pool, 0)
-        second = _has(hypotheses, row, pool, 1)
-        parts = [part for part in (pool[first & ~second], pool[second & ~first]) if len(part)] or parts
-    chosen = ran
-    for number in range(count):
-        chosen = np.concatenate((chosen, _rarest(hypotheses, parts[number % len(parts)], chosen)[None]))
-    return chosen[len(ran) :]
+    if not ((kind == BOTH and not with_cause) or (kind == EITHER and with_cause)):
+        return [pool]
+    first = _has(hypotheses, row, pool, 0)
+    second = _has(hypotheses, row, pool, 1)
+    halves = [pool[first & ~second], pool[second & ~first]]
+    return [*(halves if number % 2 == 0 else halves[::-1]), pool]
 
 
 def _rarest(hypotheses: Hypotheses, pool: Integers, chosen: Integers) -> Integers:

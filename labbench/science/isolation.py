@@ -26,6 +26,7 @@ from labbench.science.confounding import Confounding, confounded_pairs, never_sh
 from labbench.science.coupon_meaning import CouponMeaning, coupon_meanings
 from labbench.science.evidence import ModelForm, Posterior, posterior
 from labbench.science.hypotheses import NONE, NONE_ANY, ClassWeights, Integers, hypotheses
+from labbench.science.load_limits import LoadLimits, load_limits
 from labbench.science.next_load import SMALL_GAIN_NATS, Branches, groups, informative_load
 from labbench.science.outlook import outlook
 from labbench.science.second_cause import second_cause_chances
@@ -163,7 +164,9 @@ def isolate(
     is_isolated = probability >= ISOLATED and bool(table.factors) and len(table.data) > 0
     confirming = confirmation(found, table.data, row, load_order=load_order) if is_isolated else None
     is_confirmed = confirming is not None and confirming.confirmed
+    limits = load_limits(table.factors, runnable, usual=table.usual)
     impossible = impossible_codes(table.factors, runnable.impossible if runnable else (), usual=table.usual)
+    impossible = np.concatenate((impossible, limits.used_up()))
     could_run = candidates(table.factors, table.data.codes, impossible, rng=rng)
     warnings = [*table.warnings]
     if space.levels_left_out:
@@ -174,7 +177,9 @@ def isolate(
     picks: Integers = could_run[:0]
     gains: tuple[float, ...] = ()
     if next_count and not is_confirmed:
-        picks, gains = _next_load(found, row, is_isolated, table, could_run, impossible, next_count, warnings, rng)
+        picks, gains = _next_load(
+            found, row, is_isolated, table, could_run, impossible, limits, next_count, warnings, rng
+        )
     proposed = counted(picks)
     best_gain = None
     if len(could_run):
@@ -273,6 +278,7 @@ def _next_load(
     table: Suspects,
     could_run: Integers,
     impossible: Impossible,
+    limits: LoadLimits,
     count: int,
     warnings: list[str],
     rng: np.random.Generator,
@@ -281,17 +287,23 @@ def _next_load(
     if not table.factors:
         return could_run[:0], ()
     if not len(could_run):
-        warnings.append("Every combination is called impossible: there is no coupon to run next.")
+        why = "called impossible or used up" if len(limits.used_up()) else "called impossible"
+        warnings.append(f"Every combination is {why}: there is no coupon to run next.")
         return could_run, ()
     if is_isolated and found.hypotheses.kinds[row] > NONE_ANY:
-        coupons = confirmation_load(found, row, table.data.codes, impossible, count=count, rng=rng)
+        coupons = confirmation_load(found, row, table.data.codes, impossible, count=count, limits=limits, rng=rng)
         if 0 < len(coupons) < 2 * COUPONS_PER_ARM:
-            warnings.append(f"A load that confirms the cause needs {2 * COUPONS_PER_ARM} coupons; {count} are too few.")
+            few = f"{count} are too few" if count < 2 * COUPONS_PER_ARM else f"stock and changes allow {len(coupons)}"
+            warnings.append(f"A load that confirms the cause needs {2 * COUPONS_PER_ARM} coupons; {few}.")
         if len(coupons):
             return coupons, ()
-        warnings.append("No load can confirm the cause: coupons with and without it can't both be run.")
+        warnings.append("No load can confirm the cause: coupons with and without it can't both be run in one load.")
     of = groups(found, could_run)
-    load = informative_load(of, could_run, count, rng=rng, level_coupons=table.coupons)
+    load = informative_load(of, could_run, count, rng=rng, level_coupons=table.coupons, limits=limits)
+    if len(load.picks) < count:
+        warnings.append(f"The stock is enough for {len(load.picks)} of the {count} coupons only.")
+    if not load.picks:
+        return could_run[:0], ()
     if load.gains_nats[0] < SMALL_GAIN_NATS and not is_isolated:
         warnings.append(
             f"No coupon that can be run is expected to tell much (less than {SMALL_GAIN_NATS} nats of information each): "

@@ -26,6 +26,7 @@ from scipy import special
 from labbench.science.evidence import ANY, ModelForm, Posterior
 from labbench.science.findings import Floats
 from labbench.science.hypotheses import NONE_ANY, NONE_LOW, SHAPE_FREE, Integers
+from labbench.science.load_limits import LoadLimits, LoadRoom
 
 MOST_BRANCHES = 64
 # Hypotheses less likely than this share of the likeliest don't enter, nor do more than so many.
@@ -257,6 +258,7 @@ def informative_load(
     *,
     rng: np.random.Generator,
     level_coupons: tuple[Integers, ...] | None = None,
+    limits: LoadLimits | None = None,
     most_branches: int = MOST_BRANCHES,
 ) -> Load:
     """The coupons with the greatest expected information, picked one after the other.
@@ -272,6 +274,8 @@ def informative_load(
     level_coupons : tuple of ndarray of int, optional
         Coupons that ran per level of each factor. Among candidates whose gain is within 2 % of the greatest, one that
         brings more levels nearer to the three coupons that clearing needs is taken.
+    limits : LoadLimits, optional
+        Stock, and levels of a factor that one load can have. The load is shorter where they leave nothing more.
     most_branches : int
         Exact up to so many courses of the load, beyond it as many are kept.
 
@@ -283,16 +287,24 @@ def informative_load(
     if not len(codes):
         return Load((), ())
     have = None if level_coupons is None else [coupons.astype(float).copy() for coupons in level_coupons]
+    room = None if limits is None else LoadRoom(limits)
     branches = Branches.start(of)
     picks, gains = [], []
     for _ in range(count):
         gain = branches.weight @ branches.gains()
+        if room is not None:
+            allowed = room.allows(codes)
+            if not allowed.any():
+                break
+            gain = np.where(allowed, gain, -np.inf)
         best = int(np.argmax(gain))
         if have is not None:
             near = np.flatnonzero(gain >= gain[best] - TIE_SHARE * abs(gain[best]) - 1e-9)
             best = int(near[np.argmax(_wanted(codes[near], have))])
             for factor, level in enumerate(codes[best]):
                 have[factor][level] += 1
+        if room is not None:
+            room.take(codes[best])
         picks.append(best)
         gains.append(max(float(gain[best]), 0.0))
         branches = branches.after(best).thinned(most_branches, rng)

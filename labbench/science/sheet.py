@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -118,7 +118,13 @@ class RunnableLevels:
         Factor name -> levels that exist, those of the sheet among them.
     impossible : tuple of dict
         Partial combinations {factor: level} that can't be made.
+    left : dict
+        Factor name -> level -> coupons that it is still enough for; a level that is not named has no limit.
+    levels_per_load : dict
+        Factor name -> different levels that one load can have: few where a factor is hard to change.
     """
 
     levels: dict[str, tuple[Level, ...]]
     impossible: tuple[dict[str, Level], ...]
+    left: dict[str, dict[Level, int]] = field(default_factory=dict)
+    levels_per_load: dict[str, int] = field(default_factory=dict)
