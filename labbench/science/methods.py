@@ -330,7 +330,7 @@ METHODS: tuple[Method, ...] = (
         "Which mean strengths differ.",
         "|difference| / se against the studentised range over sqrt 2, Welch degrees of freedom per pair.",
         "P. A. Games, J. F. Howell, J. Educ. Stat. 1 (1976), 113-125.",
-        ("scipy on random data",),
+        ("Pain thresholds (McClave and Dietrich)", "scipy on random data"),
         "asymptotic",
     ),
     Method(
@@ -339,7 +339,7 @@ METHODS: tuple[Method, ...] = (
         "Which levels differ in rank; Holm-adjusted.",
         "Difference of mean ranks over its standard error with the tie correction.",
         "O. J. Dunn, Technometrics 6 (1964), 241-252.",
-        ("Formula worked by hand", "scipy on random data (two levels)"),
+        ("Pulse data (UCLA)", "Formula worked by hand", "scipy on random data (two levels)"),
         "asymptotic",
     ),
     Method(
