@@ -23,7 +23,7 @@ class Finding:
 
 
 def repair_findings(repair: Repair) -> tuple[Finding, ...]:
-    """Every rule that this repair does not keep, and the survey that was valid for it (set on the repair if none was named)."""
+    """Every rule that this repair does not keep."""
     day = timezone.localtime(repair.repaired_at).date()
     findings = []
     for lot in filter(None, (repair.resin_lot, repair.pit_resin_lot)):
@@ -46,24 +46,40 @@ def repair_findings(repair: Repair) -> tuple[Finding, ...]:
                     f"Calibration of meter {repair.radiometer} was due on {calibration.due_on}.",
                 )
             )
-    survey = (
-        repair.survey or LampSurvey.objects.filter(lamp_id=repair.lamp_id, surveyed_at__lte=repair.repaired_at).first()
-    )
-    oldest = repair.repaired_at - timedelta(days=settings.SURVEY_VALID_DAYS)
-    if survey is None:
-        findings.append(Finding(Deviation.Kind.SURVEY_OLD, f"Lamp {repair.lamp} had not been surveyed."))
-    elif survey.surveyed_at < oldest:
-        findings.append(
-            Finding(
-                Deviation.Kind.SURVEY_OLD,
-                f"The last survey of lamp {repair.lamp} is of {timezone.localtime(survey.surveyed_at).date()}, "
-                f"more than {settings.SURVEY_VALID_DAYS} days before the repair.",
-            )
-        )
-    else:
-        repair.survey = survey
+    findings += survey_findings(repair)
     findings += allocation_findings(repair)
     return tuple(findings)
+
+
+def last_survey(repair: Repair) -> LampSurvey | None:
+    """The last survey of the repair's lamp before the repair, however old."""
+    return LampSurvey.objects.filter(lamp_id=repair.lamp_id, surveyed_at__lte=repair.repaired_at).first()
+
+
+def is_too_old(survey: LampSurvey, repair: Repair) -> bool:
+    return survey.surveyed_at < repair.repaired_at - timedelta(days=settings.SURVEY_VALID_DAYS)
+
+
+def valid_survey(repair: Repair) -> LampSurvey | None:
+    """The survey that counts for the repair, None if the lamp had none or it was too old."""
+    survey = last_survey(repair)
+    return None if survey is None or is_too_old(survey, repair) else survey
+
+
+def survey_findings(repair: Repair) -> list[Finding]:
+    """Where the lamp had no survey when the repair was made, or an old one only."""
+    survey = repair.survey or last_survey(repair)
+    if survey is None:
+        return [Finding(Deviation.Kind.SURVEY_OLD, f"Lamp {repair.lamp} had not been surveyed.")]
+    if not is_too_old(survey, repair):
+        return []
+    return [
+        Finding(
+            Deviation.Kind.SURVEY_OLD,
+            f"The last survey of lamp {repair.lamp} is of {timezone.localtime(survey.surveyed_at).date()}, "
+            f"more than {settings.SURVEY_VALID_DAYS} days before the repair.",
+        )
+    ]
 
 
 def allocation_findings(repair: Repair) -> list[Finding]:
@@ -112,6 +128,4 @@ def blinding_findings(look: Inspection) -> tuple[Finding, ...]:
     if not Repair.objects.filter(coupon=look.coupon_id, technician=look.inspector_id).exists():
         return ()
     at = f"round {look.round_number}" + (f", step {look.step_number}" if look.step_number else "")
-    return (
-        Finding(Deviation.Kind.BLINDING, f"Inspected in {at} by {look.inspector}, who had made the repair."),
-    )
+    return (Finding(Deviation.Kind.BLINDING, f"Inspected in {at} by {look.inspector}, who had made the repair."),)

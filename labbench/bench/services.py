@@ -12,7 +12,7 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from labbench.bench.models import Booking, Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
-from labbench.bench.rules import Finding, blinding_findings, repair_findings
+from labbench.bench.rules import Finding, blinding_findings, repair_findings, valid_survey
 from labbench.bench.standing import settle
 from labbench.lab.records import keep, remove
 from labbench.science.bending import fracture_stress_mpa
@@ -68,6 +68,8 @@ def record_repair(
     details.setdefault("technician", by)
     details["dose_mj_cm2"] = dose(details.get("irradiance_mw_cm2"), details.get("cure_time_s"))
     repair = Repair(coupon=coupon, repaired_at=repaired_at, **details)
+    if repair.lamp_id and repair.survey is None:
+        repair.survey = valid_survey(repair)
     findings = repair_findings(repair) if repair.resin_lot_id and repair.lamp_id else ()
     keep(repair, by=by, at=recorded_at)
     settle([coupon.pk])
@@ -127,7 +129,9 @@ def record_inspection(
             f"Coupon {coupon.code} cracked out in round {crack_out.round_number}; there is no later inspection of it."
         )
     if StrengthTest.objects.filter(coupon=coupon).exists():
-        raise ValidationError(f"Coupon {coupon.code} was broken in a strength test; there is no later inspection of it.")
+        raise ValidationError(
+            f"Coupon {coupon.code} was broken in a strength test; there is no later inspection of it."
+        )
     same = Inspection.objects.filter(coupon=coupon, position=look.position).select_related("inspector").first()
     if same is not None:
         raise ValidationError(
@@ -207,6 +211,8 @@ def with_stress(test: StrengthTest) -> StrengthTest:
     return test
 
 
+# Which survey counts follows from these.
+DECIDES_THE_SURVEY = {"lamp", "repaired_at"}
 # What can be corrected or taken out again.
 Record = Repair | Inspection | StrengthTest | Deviation
 
@@ -223,6 +229,8 @@ def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) ->
         setattr(record, name, value)
     if isinstance(record, Repair):
         record.dose_mj_cm2 = dose(record.irradiance_mw_cm2, record.cure_time_s)
+        if DECIDES_THE_SURVEY & changes.keys() and "survey" not in changes:
+            record.survey = valid_survey(record)
     if isinstance(record, StrengthTest):
         with_stress(record)
     keep(record, by=by, reason=reason)

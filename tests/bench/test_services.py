@@ -287,6 +287,39 @@ def test_a_corrected_lot_takes_its_deviation_along():
     assert [d.kind for d in Deviation.objects.all()] == ["resin_expired"]
 
 
+def survey_deviations(coupon):
+    return list(Deviation.objects.filter(coupon=coupon, kind="survey_old").values_list("description", flat=True))
+
+
+def test_a_corrected_lamp_has_its_own_survey_and_loses_or_gains_the_deviation():
+    by, surveyed, other = factories.person(), factories.lamp(), factories.lamp()
+    coupon = factories.coupon()
+    repair = repaired(coupon, lamp=surveyed).record
+    first = repair.survey
+    assert (first.lamp, survey_deviations(coupon)) == (surveyed, [])
+    correct(record=repair, by=by, reason="it was the other lamp", changes={"lamp": other})
+    repair.refresh_from_db()
+    assert repair.survey is None
+    assert survey_deviations(coupon) == [f"Lamp {other} had not been surveyed."]
+    correct(record=repair, by=by, reason="it was the first lamp after all", changes={"lamp": surveyed})
+    repair.refresh_from_db()
+    assert (repair.survey, survey_deviations(coupon)) == (first, [])
+
+
+def test_a_corrected_time_changes_the_survey_that_counts():
+    by, coupon, lamp = factories.person(), factories.coupon(), factories.lamp()
+    old = factories.survey(lamp, NOON - timedelta(days=100))
+    repair = repaired(coupon, lamp=lamp).record
+    assert (repair.survey != old, survey_deviations(coupon)) == (True, [])
+    before_the_new_one = NOON - timedelta(days=14)
+    correct(record=repair, by=by, reason="wrong day", changes={"repaired_at": before_the_new_one})
+    repair.refresh_from_db()
+    assert (repair.survey, survey_deviations(coupon)) == (old, [])
+    correct(record=repair, by=by, reason="wrong again", changes={"repaired_at": NOON})
+    repair.refresh_from_db()
+    assert repair.survey != old
+
+
 def test_looks_at_a_load_are_stored_together_or_not_at_all():
     hand, study = factories.person("technician"), factories.study()
     first, second = factories.coupon(study, code="A"), factories.coupon(study, code="B")
