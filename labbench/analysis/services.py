@@ -5,18 +5,24 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.db import IntegrityError, transaction
+from django.db.models import Min
 from django.utils import timezone
 
 from labbench.analysis.code_version import code_version
 from labbench.analysis.models import Analysis
 from labbench.analysis.sheets import study_sheet
+from labbench.bench.models import Load
 from labbench.formats.coupon_sheet_export import write_coupon_sheet_csv
 from labbench.jobs.services import JobRefused, Running, enqueue, retry
 from labbench.studies.models import Study
 from labbench.studies.planning import impossible_levels, level_value, settings_of
+from labbench.studies.queries import factors_with_levels, level_counts
+
+if TYPE_CHECKING:
+    from labbench.science.sheet import RunnableLevels
 
 DEFAULT_SEED = 20260101
 # Test coupons of a load where the study does not say.
@@ -76,6 +82,8 @@ def inputs_of(study: Study, *, next_count: int | None = None, seed: int = DEFAUL
         "notes": list(drawn.notes),
         "runnable": runnable_levels(study),
         "impossible": impossible_levels(study),
+        "load_order": load_order(study),
+        **limits_of(study),
     }
     sha256 = hashlib.sha256(f"{canonical(parameters)}\n{sheet_csv}".encode()).hexdigest()
     return Inputs(sheet_csv, parameters, sha256, len(drawn.sheet.coupons))
@@ -101,13 +109,58 @@ def runnable_levels(study: Study) -> dict[str, list[str | float]]:
     }
 
 
+def load_order(study: Study) -> list[str]:
+    """The loads in the order they went into a chamber; empty unless that is known of every load that holds a coupon."""
+    rows = (
+        Load.objects.filter(study=study, places__isnull=False)
+        .order_by()
+        .values_list("name")
+        .annotate(began=Min("bookings__started_at"))
+    )
+    if any(began is None for _, began in rows):
+        return []
+    return [name for name, _ in sorted(rows, key=lambda row: (row[1], row[0]))]
+
+
+def limits_of(study: Study) -> dict[str, Any]:
+    """What the next load has to keep to: factor, level and coupons it is still enough for; levels of a factor in one load."""
+    factors = list(factors_with_levels(study))
+    carried = level_counts(factors)
+    return {
+        "left": [
+            [factor.name, level_value(level), max(0, level.most_coupons - carried.get(level.pk, 0))]
+            for factor in factors
+            for level in factor.levels.all()
+            if level.most_coupons is not None
+        ],
+        "levels_per_load": {
+            factor.name: factor.levels_per_session for factor in factors if factor.levels_per_session is not None
+        },
+    }
+
+
+def runnable_of(parameters: dict[str, Any]) -> RunnableLevels | None:
+    """What could be run, from the parameters of an analysis; None where the study names no level of some factor."""
+    # slow import: numpy
+    from labbench.science.sheet import RunnableLevels
+
+    levels = {name: tuple(values) for name, values in parameters["runnable"].items()}
+    if not all(levels.values()):
+        return None
+    left: dict[str, dict[str | float, int]] = {}
+    for name, level, coupons in parameters.get("left", ()):
+        left.setdefault(name, {})[level] = coupons
+    return RunnableLevels(
+        levels, tuple(parameters.get("impossible", ())), left, dict(parameters.get("levels_per_load", {}))
+    )
+
+
 def compute_analysis(hold: Running) -> None:
     """Evaluate the frozen sheet of the job's analysis and store the result once."""
     # slow import: scipy is only needed where something is computed
     from labbench.formats.coupon_sheet import read_coupon_sheet
     from labbench.science.document import document
     from labbench.science.evaluation import evaluate
-    from labbench.science.sheet import RunnableLevels
 
     analysis = Analysis.objects.get(job=hold.job)
     if analysis.result is not None:
@@ -116,7 +169,6 @@ def compute_analysis(hold: Running) -> None:
     if reading.sheet is None:
         raise JobRefused("There is nothing to analyse yet: " + " ".join(str(fault) for fault in reading.faults[:5]))
     parameters = analysis.parameters
-    levels = {name: tuple(values) for name, values in parameters["runnable"].items()}
     evaluation = evaluate(
         reading.sheet,
         confidence=parameters["confidence"],
@@ -124,7 +176,8 @@ def compute_analysis(hold: Running) -> None:
         # Analyses asked for before it was there took the one margin for both.
         strength_margin=parameters.get("strength_margin"),
         next_count=parameters["next_count"],
-        runnable=RunnableLevels(levels, tuple(parameters.get("impossible", ()))) if all(levels.values()) else None,
+        runnable=runnable_of(parameters),
+        load_order=tuple(parameters.get("load_order", ())) or None,
         seed=parameters["seed"],
         progress=lambda done, total: hold.progress(done, total, "computing"),
     )

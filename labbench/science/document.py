@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from labbench.science.coupon_meaning import CouponMeaning
 from labbench.science.evaluation import Evaluation
 from labbench.science.factor_document import factor_part
 from labbench.science.isolation import Isolation
 from labbench.science.plain_values import Document, number, plain_level
 from labbench.science.sheet import Level
+from labbench.science.trail import TrailStep
 
 
 def document(evaluation: Evaluation) -> Document:
@@ -34,6 +36,7 @@ def document(evaluation: Evaluation) -> Document:
             for position, factor in enumerate(evaluation.factors)
         ],
         **_isolation(isolation),
+        "trail": [_trail_step(step) for step in evaluation.trail],
         "warnings": list(evaluation.warnings),
     }
 
@@ -61,6 +64,8 @@ def _isolation(isolation: Isolation) -> Document:
             "weights": {name: number(weight) for name, weight in isolation.weights.items()},
             "coupons_used": isolation.coupons_used,
             "coupons_to_isolate": isolation.coupons_to_isolate,
+            "stop": isolation.stop,
+            "best_gain_nats": number(isolation.best_gain_nats),
             "confirmation": None
             if confirmation is None
             else {
@@ -74,9 +79,32 @@ def _isolation(isolation: Isolation) -> Document:
             },
         },
         "next_coupons": [
-            {"levels": _plain_levels(coupon.levels), "count": coupon.count} for coupon in isolation.next_coupons
+            {"levels": _plain_levels(coupon.levels), "count": coupon.count, **_meaning(coupon.meaning)}
+            for coupon in isolation.next_coupons
         ],
         "next_coupons_gain_nats": [number(gain) for gain in isolation.gains_nats],
+    }
+
+
+def _meaning(meaning: CouponMeaning) -> Document:
+    """Why a coupon is proposed, and the likeliest cause after either outcome."""
+    return {
+        "why": meaning.why,
+        "expected_failing": number(meaning.expected_failing),
+        "if_all_fail": {"cause": meaning.if_all_fail[0], "probability": number(meaning.if_all_fail[1])},
+        "if_all_hold": {"cause": meaning.if_all_hold[0], "probability": number(meaning.if_all_hold[1])},
+    }
+
+
+def _trail_step(step: TrailStep) -> Document:
+    return {
+        "block": step.block,
+        "coupons": step.coupons,
+        "failed": step.failed,
+        "coupons_so_far": step.coupons_so_far,
+        "hypotheses": [{"cause": cause, "probability": number(p)} for cause, p in step.hypotheses],
+        "guilt": {factor: number(p) for factor, p in step.guilt.items()},
+        "isolated": step.isolated,
     }
 
 

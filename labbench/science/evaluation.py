@@ -27,6 +27,7 @@ from labbench.science.sheet_warnings import counted, sheet_warnings
 from labbench.science.stratified import StratifiedFinding, stratified
 from labbench.science.strength import is_broken
 from labbench.science.survival import log_rank
+from labbench.science.trail import TrailStep, trail
 from labbench.science.trend import cochran_armitage
 from labbench.science.unconditional import boschloo
 
@@ -96,6 +97,7 @@ class Evaluation:
     seed: int
     factors: tuple[FactorEvaluation, ...]
     isolation: Isolation
+    trail: tuple[TrailStep, ...]
     warnings: tuple[str, ...]
 
 
@@ -107,6 +109,7 @@ def evaluate(
     strength_margin: float | None = None,
     next_count: int = 0,
     runnable: RunnableLevels | None = None,
+    load_order: tuple[str, ...] | None = None,
     seed: int = DEFAULT_SEED,
     progress: Progress | None = None,
 ) -> Evaluation:
@@ -125,6 +128,8 @@ def evaluate(
         Coupons to propose for the next load.
     runnable : RunnableLevels, optional
         What could be run beyond the sheet.
+    load_order : tuple of str, optional
+        The blocks in the order they ran, where their names don't tell it.
     seed : int
         The same sheet and seed give the same result to the last bit.
     progress : callable, optional
@@ -163,7 +168,14 @@ def evaluate(
         )
         steps.done()
     adjusted_p = holm([factor.association.p_value for factor in factors])
-    isolation = isolate(sheet, margin=margin, next_count=next_count, runnable=runnable, rng=np.random.default_rng(seed))
+    isolation = isolate(
+        sheet,
+        margin=margin,
+        next_count=next_count,
+        runnable=runnable,
+        load_order=load_order,
+        rng=np.random.default_rng(seed),
+    )
     steps.done()
     return Evaluation(
         coupons=len(sheet.coupons),
@@ -179,6 +191,7 @@ def evaluate(
             replace(factor, association_p_value_holm=p) for factor, p in zip(factors, adjusted_p, strict=True)
         ),
         isolation=isolation,
+        trail=trail(sheet, runnable=runnable, load_order=load_order),
         warnings=(*sheet_warnings(sheet), *small_level_warnings(factors), *isolation.warnings),
     )
 

@@ -1,19 +1,22 @@
 """An analysis is computed once from frozen inputs."""
 
 import json
+from datetime import timedelta
 
 import pytest
 
 from labbench.analysis.models import Analysis
-from labbench.analysis.services import canonical, is_as_the_study_stands, request_analysis
+from labbench.analysis.services import canonical, is_as_the_study_stands, load_order, request_analysis
 from labbench.analysis.sheets import study_sheet
+from labbench.bench.models import Booking, Load, LoadPlace
 from labbench.bench.services import record_inspection
 from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.jobs.models import Job
+from labbench.lab.models import Chamber
 from labbench.science.document import document
 from labbench.science.evaluation import evaluate
 from labbench.studies.models import Level
-from labbench.studies.planning import add_impossible, save_plan
+from labbench.studies.planning import FactorLimits, add_impossible, save_plan
 from labbench.studies.services import set_level
 from tests import factories
 from tests.factories import NOON
@@ -127,3 +130,36 @@ def test_what_a_plan_keeps_to_is_kept_by_the_next_coupons(study, eager_queue, dj
     assert bound.parameters["impossible"] == [{"resin": "B", "lamp": "L2"}]
     assert sum(row["count"] for row in bound.result["next_coupons"]) == 5
     assert {"resin": "B", "lamp": "L2"} not in [row["levels"] for row in bound.result["next_coupons"]]
+
+
+def test_stock_and_levels_of_one_session_bind_the_next_coupons(study, eager_queue, django_capture_on_commit_callbacks):
+    lamp = factories.factor(study, "lamp", ("L1", "L2"))
+    hand = factories.person()
+    first, second = Level.objects.get(name="L1"), Level.objects.get(name="L2")
+    set_level(coupons=list(study.coupons.all()), factor=lamp, level=first, by=hand)
+    limits = FactorLimits(is_hard_to_change=True, levels_per_session=1, baseline=None, reference=None)
+    save_plan(study=study, settings={}, factors={lamp: limits}, stock={second: 3}, by=hand)
+    made = analysed(study, django_capture_on_commit_callbacks)
+    assert made.parameters["left"] == [["lamp", "L2", 3]]
+    assert made.parameters["levels_per_load"] == {"lamp": 1}
+    rows = made.result["next_coupons"]
+    assert len({row["levels"]["lamp"] for row in rows}) == 1
+    assert sum(row["count"] for row in rows if row["levels"]["lamp"] == "L2") <= 3
+
+
+def test_loads_come_in_the_order_they_went_into_a_chamber(study):
+    assert load_order(study) == []
+    freezer = Chamber.objects.create(code="freezer", kind="freeze", capacity_coupons=24)
+    for name, hours in (("Zulu", 0), ("Alfa", 24)):
+        load = Load.objects.create(study=study, name=name)
+        LoadPlace.objects.create(load=load, coupon=study.coupons.filter(load_place=None).first())
+        start = NOON + timedelta(hours=hours)
+        Booking.objects.create(
+            load=load, chamber=freezer, planned_start=start, planned_end=start + timedelta(hours=9), started_at=start
+        )
+    assert load_order(study) == ["Zulu", "Alfa"]
+    # One whose time is not known leaves it to the names.
+    late = Load.objects.create(study=study, name="late")
+    assert load_order(study) == ["Zulu", "Alfa"]
+    LoadPlace.objects.create(load=late, coupon=study.coupons.filter(load_place=None).first())
+    assert load_order(study) == []

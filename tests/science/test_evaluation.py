@@ -258,3 +258,25 @@ def test_a_large_sheet_is_evaluated():
     assert found["sheet"]["coupons"] == 50_000
     assert found["factors"][0]["survival"]["p_value"] < 1e-9
     assert np.isfinite(found["factors"][1]["adjusted"]["p_value"])
+
+
+def test_the_document_tells_the_trail_and_what_each_outcome_would_mean():
+    """Loads named against their order: resin isolated by the second one, which names put first."""
+    resin = ["R1"] * 3 + ["R2"] * 3 + ["R1"] * 2 + ["R2"] * 2
+    lamp = ["L1"] * 3 + ["L2"] * 3 + ["L2"] * 2 + ["L1"] * 2
+    coupons = sheet(
+        {"resin": resin, "lamp": lamp}, [1, 2, 3, 0, 0, 0, 1, 1, 0, 0], blocks=["spring"] * 6 + ["autumn"] * 4
+    )
+    found = document(evaluate(coupons, next_count=4, load_order=("spring", "autumn")))
+    assert [(step["block"], step["coupons_so_far"], step["isolated"]) for step in found["trail"]] == [
+        ("spring", 6, None),
+        ("autumn", 10, "resin = R1"),
+    ]
+    assert found["trail"][0]["guilt"] == pytest.approx({"resin": 0.612849, "lamp": 0.612849}, abs=1e-6)
+    by_name = document(evaluate(coupons, next_count=4))["trail"]
+    assert [step["block"] for step in by_name] == ["autumn", "spring"]
+    assert found["cause"]["stop"] is None
+    for row in found["next_coupons"]:
+        assert 0 < row["expected_failing"] < 1
+        assert row["why"].endswith(".")
+        assert {row["if_all_fail"]["cause"], row["if_all_hold"]["cause"]} <= {"resin = R1", "none"}
