@@ -42,7 +42,7 @@ def study_list(request: HttpRequest) -> HttpResponse:
 
 @endpoint
 def study(request: HttpRequest, code: str) -> HttpResponse:
-    """One study with its factors and their levels."""
+    """One study with its factors and their levels; who inspects it blind gets `factors` null."""
     rows = Study.objects.annotate(coupons_in_all=Count("coupons")).prefetch_related("factors__levels")
     found = get_object_or_404(rows, code=code)
     factors = [
@@ -53,7 +53,8 @@ def study(request: HttpRequest, code: str) -> HttpResponse:
         }
         for factor in found.factors.all()
     ]
-    return JsonResponse({**study_shape(found), "question": found.question, "factors": factors})
+    hides = is_blinded(request.user, found)
+    return JsonResponse({**study_shape(found), "question": found.question, "factors": None if hides else factors})
 
 
 @endpoint

@@ -55,7 +55,8 @@ def study(request: HttpRequest, code: str) -> HttpResponse:
         "total": sum(roles.values()),
         "roles": roles,
         "steps": study_progress(shown, roles),
-        "verdict": last_verdicts([shown.pk]).get(shown.pk),
+        # A verdict names the arms that fail.
+        "verdict": None if hidden else last_verdicts([shown.pk]).get(shown.pk),
         **records(shown, hidden=hidden),
     }
     return render(request, "studies/study.html", context)

@@ -22,6 +22,7 @@ from labbench.studies.models import Coupon, Factor, Study
 from labbench.studies.queries import level_names, level_of
 
 NO_ANALYSIS = mark_safe('<span class="soft">no analysis yet</span>')
+HIDDEN = mark_safe('<span class="soft">not shown: blind</span>')
 # Left to right as the work goes; what ended the work last.
 STAGES = ("prepared", "repaired", "cycling", "survived", "broken", "cracked_out", "withdrawn")
 
@@ -36,7 +37,7 @@ def stage_parts(counts: dict[str, int]) -> list[dict[str, Any]]:
 
 
 class StudyTable(tables.Table):
-    """One study a row; `coupons` and `verdicts` are those of the page's studies."""
+    """One study a row; `coupons` and `verdicts` are those of the page's studies, `hidden` those whose reader inspects blind."""
 
     code = tables.Column(linkify=("study", {"code": tables.A("code")}))
     title = tables.Column(attrs={"td": {"class": "long-text"}})
@@ -59,6 +60,7 @@ class StudyTable(tables.Table):
         super().__init__(*args, **extra)
         self.coupons: dict[int, dict[str, int]] = {}
         self.verdicts: dict[int, StudyVerdict] = {}
+        self.hidden: set[int] = set()
 
     def render_state(self, record: Study) -> str:
         on = record.closed_on or record.started_on
@@ -72,6 +74,8 @@ class StudyTable(tables.Table):
         )
 
     def render_verdict(self, record: Study) -> str:
+        if record.pk in self.hidden:
+            return HIDDEN
         verdict = self.verdicts.get(record.pk)
         if verdict is None:
             return NO_ANALYSIS

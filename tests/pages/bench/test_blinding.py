@@ -8,6 +8,7 @@ from labbench.bench.loads import start_load
 from labbench.bench.services import correct, create_load, record_deviation
 from labbench.studies.services import add_factor, add_level, set_level
 from tests import factories
+from tests.reports.analysed import stored
 from tests.factories import NOON
 from tests.pages.bench.conftest import text_of
 
@@ -33,12 +34,14 @@ def blind_coupon(repaired, looked):
     load = create_load(study=study, name="Tray", by=lead, coupons=[coupon])
     start_load(load=load, by=lead)
     looked(coupon, outcome="crack_growth", crack_growth_mm=3.0)
+    verdict = {"factor": "SECRETLEVEL", "verdict": {"state": "implicated"}}
+    stored("coupon\nB1\n", {"factors": [verdict]}, coupons=1, study=study, by=lead)
     record_deviation(study=study, by=lead, kind="chamber", happened_at=NOON, description="door stood open", load=load)
     return coupon
 
 
 def pages(coupon):
-    load = coupon.load_place.load_id
+    load, code = coupon.load_place.load_id, coupon.study.code
     return [
         f"/coupons/{coupon.pk}/",
         f"/coupons/{coupon.pk}/inspection/",
@@ -51,6 +54,15 @@ def pages(coupon):
         "/bench/",
         "/deviations/",
         "/failures/failures.csv",
+        "/studies/",
+        f"/studies/{code}/",
+        f"/studies/{code}/?sort=level_1",
+        f"/studies/{code}/plan/",
+        f"/studies/{code}/results/",
+        f"/studies/{code}/analyses/",
+        f"/api/studies/{code}/",
+        f"/api/studies/{code}/coupons/",
+        "/api/studies/",
     ]
 
 
@@ -66,6 +78,35 @@ def test_the_arm_is_on_no_page_of_a_technician(sign_in, blind_coupon):
         address: [secret for secret in SECRETS if secret in shown(client, address)] for address in pages(blind_coupon)
     }
     assert leaks == {address: [] for address in pages(blind_coupon)}
+
+
+def test_files_analyses_and_reports_of_a_blind_study_are_refused(sign_in, blind_coupon):
+    code, analysis = blind_coupon.study.code, blind_coupon.study.analyses.get()
+    refused = [
+        f"/studies/{code}/coupons.csv",
+        f"/studies/{code}/study.xlsx",
+        f"/api/studies/{code}/sheet.csv",
+        f"/api/studies/{code}/analyses/",
+        f"/api/analyses/{analysis.pk}/",
+        f"/api/analyses/{analysis.pk}/result/",
+        f"/api/jobs/{analysis.job_id}/",
+        f"/analyses/{analysis.pk}/result.json",
+        f"/analyses/{analysis.pk}/sheet.csv",
+    ]
+    client = sign_in()
+    assert {address: client.get(address).status_code for address in refused} == dict.fromkeys(refused, 403)
+
+
+def test_an_empty_sheet_of_a_blind_study_does_not_name_its_factors(sign_in, blind_coupon):
+    address = f"/studies/{blind_coupon.study.code}/import/empty.csv"
+    assert "factor.arm" not in shown(sign_in(), address)
+    assert "factor.arm" in shown(sign_in("lead"), address)
+
+
+def test_a_reader_who_is_not_blind_sees_the_last_verdict(sign_in, blind_coupon):
+    for address in ("/studies/", f"/studies/{blind_coupon.study.code}/"):
+        assert "SECRETLEVEL implicated" in shown(sign_in("lead"), address)
+        assert "SECRETLEVEL" not in shown(sign_in(), address)
 
 
 def test_the_failures_of_a_blind_study_can_not_be_sifted_by_lot(sign_in, blind_coupon):
