@@ -8,9 +8,9 @@ from labbench.bench.loads import start_load
 from labbench.bench.services import correct, create_load, record_deviation
 from labbench.studies.services import add_factor, add_level, set_level
 from tests import factories
-from tests.reports.analysed import stored
 from tests.factories import NOON
 from tests.pages.bench.conftest import text_of
+from tests.reports.analysed import stored
 
 pytestmark = pytest.mark.django_db
 # Everything that would give the arm away.
