@@ -203,6 +203,35 @@ def allocation(coupon: Coupon) -> Allocation:
     return found
 
 
+# The field of a repair that a factor decides, by what its levels are bound to, else by its name.
+FIELD_OF_SOURCE = {
+    "resin": "resin_lot",
+    "resin_lot": "resin_lot",
+    "lamp": "lamp",
+    "procedure": "procedure_version",
+}
+FIELD_OF_NAME = FIELD_OF_SOURCE | {
+    "cover": "is_cover_on",
+    "cover_on": "is_cover_on",
+    "is_cover_on": "is_cover_on",
+    "procedure_version": "procedure_version",
+    "cure_time_s": "cure_time_s",
+    "distance_mm": "distance_mm",
+    "vacuum_minutes": "vacuum_minutes",
+    "pressure_minutes": "pressure_minutes",
+}
+
+
+def undecided_fields(study: Study, planned: Allocation) -> set[str]:
+    """Fields of a repair that a factor of the study decides, and a coupon's levels (`planned`) do not."""
+    undecided = set()
+    for name, source in study.factors.order_by().values_list("name", "source"):
+        record = "procedure_version" if source == "procedure" else source
+        if record not in planned.records and name not in planned.numbers:
+            undecided.add(FIELD_OF_SOURCE.get(source) or FIELD_OF_NAME.get(name, ""))
+    return undecided - set(planned.records) - {""}
+
+
 def last_repair(study: Study, person: Any) -> Repair | None:
     """The last repair of this person in this study, else of anybody in it."""
     repairs = Repair.objects.filter(coupon__study=study).select_related("resin_lot").order_by("-repaired_at")

@@ -11,7 +11,14 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from labbench.bench.models import Deviation, Inspection, Repair, StrengthTest
-from labbench.bench.queries import Allocation, last_repair, last_strength_test, next_round, rounds_of
+from labbench.bench.queries import (
+    Allocation,
+    last_repair,
+    last_strength_test,
+    next_round,
+    rounds_of,
+    undecided_fields,
+)
 from labbench.lab.models import ProcedureVersion, ProfileStep
 from labbench.pages.bench import choices
 from labbench.pages.bench.choices import NotedChoiceField
@@ -160,7 +167,8 @@ def repair_defaults(coupon: Coupon, person: Any, allocation: Allocation) -> dict
             "procedure_version": initial["procedure_version"] or last.procedure_version_id,
         }
     planned = allocation.records
-    # A default of another arm would be worse than none.
+    # A default of another arm would be worse than none; so would the baseline for a coupon without a level.
+    initial |= dict.fromkeys(undecided_fields(coupon.study, allocation))
     if "resin" in planned and (last is None or last.resin_lot.resin_id != planned["resin"]):
         initial["resin_lot"] = None
     initial |= {name: planned[name] for name in ("resin_lot", "lamp", "procedure_version") if name in planned}

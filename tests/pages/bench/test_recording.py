@@ -92,6 +92,29 @@ def test_no_lot_of_another_arm_is_chosen_beforehand(sign_in, repaired):
     assert f"{other} · allocated" in form.as_p()
 
 
+def chosen_beforehand(client, coupon):
+    form = client.get(f"/coupons/{coupon.pk}/repair/").context["form"]
+    return {name: form[name].value() for name in ("resin_lot", "lamp", "is_cover_on", "cure_time_s", "distance_mm")}
+
+
+def test_what_a_factor_decides_is_not_guessed_for_a_coupon_without_its_level(sign_in, repaired, material):
+    client, lead, study = sign_in(), factories.person(), factories.study()
+    lot = add_factor(study=study, name="resin_lot", source="resin_lot", by=lead)
+    cure = add_factor(study=study, name="cure_time_s", source="number", by=lead)
+    add_factor(study=study, name="cover", source="text", by=lead)
+    one, other = factories.coupon(study), factories.coupon(study, role="reference")
+    set_level(coupons=[one], factor=lot, level=add_level(factor=lot, record=material["resin_lot"], by=lead), by=lead)
+    set_level(coupons=[one], factor=cure, level=add_level(factor=cure, number=60.0, by=lead), by=lead)
+    repaired(factories.coupon(study), by=client.person, cure_time_s=180.0, distance_mm=35.0)
+    lot, lamp = material["resin_lot"].pk, material["lamp"].pk
+    assert chosen_beforehand(client, one) == {
+        "resin_lot": lot, "lamp": lamp, "is_cover_on": None, "cure_time_s": "60", "distance_mm": "35",
+    }  # fmt: skip
+    assert chosen_beforehand(client, other) == {
+        "resin_lot": None, "lamp": lamp, "is_cover_on": None, "cure_time_s": None, "distance_mm": "35",
+    }  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("field", "typed", "message"),
     [
