@@ -1,6 +1,8 @@
 """LEVELS.json: what a lab could run beyond what the sheet shows, checked against the sheet's factors.
 
-The file is ``{"levels": {factor: [level, ...]}, "impossible": [{factor: level, ...}]}``; either key may be absent.
+The file is ``{"levels": {factor: [level, ...]}, "impossible": [{factor: level, ...}], "left": {factor: {level: coupons}},
+"levels_per_load": {factor: levels}}``; any key may be absent. `left` names the coupons that a level is still enough for,
+`levels_per_load` how many levels of a factor one load can have.
 Levels of the sheet need not be repeated. A combination that occurs in the sheet may well be impossible by now (a lot
 that is used up), so that is noted, not refused.
 """
@@ -26,7 +28,7 @@ from labbench.science.sheet import CouponSheet, FactorColumn, Level, RunnableLev
 MOST_LEVELS = 200
 MOST_IMPOSSIBLE = 10_000
 LARGEST_LEVEL = 1e12
-KEYS = ("levels", "impossible")
+KEYS = ("levels", "impossible", "left", "levels_per_load")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,9 +77,12 @@ def read_runnable_levels(data: bytes | Readable, sheet: CouponSheet, *, limits: 
     factors = {factor.name: factor for factor in sheet.factors}
     levels = _read_levels(document.get("levels", {}), factors, faults, limits)
     impossible = _read_impossible(document.get("impossible", []), factors, levels, faults, limits)
+    left = _read_left(document.get("left", {}), factors, levels, faults, limits)
+    per_load = _read_levels_per_load(document.get("levels_per_load", {}), factors, faults)
     if faults.found:
         return LevelsReading(None, faults.first(), faults.left_out)
-    return LevelsReading(RunnableLevels(levels, impossible), (), notes=tuple(_notes(sheet, impossible)))
+    runnable = RunnableLevels(levels, impossible, left, per_load)
+    return LevelsReading(runnable, (), notes=tuple(_notes(sheet, impossible)))
 
 
 def _parsed(data: bytes) -> dict[str, Any]:
@@ -188,6 +193,70 @@ def _read_impossible(
         if combination not in combinations:
             combinations.append(combination)
     return tuple(combinations)
+
+
+def _read_left(
+    stated: object,
+    factors: dict[str, FactorColumn],
+    levels: dict[str, tuple[Level, ...]],
+    faults: FaultList,
+    limits: Limits,
+) -> dict[str, dict[Level, int]]:
+    """Coupons that a level is still enough for, of the levels named."""
+    found: dict[str, dict[Level, int]] = {}
+    for name, counts in _factors_in("left", stated, factors, faults):
+        if not isinstance(counts, dict):
+            faults.add(None, None, f"left.{shown(name)}: must be an object of levels and coupons")
+            continue
+        for key, count in counts.items():
+            where = f"left.{shown(name)}.{shown(key)}"
+            level = _level(where, _number_or_text(key, factors[name]), factors[name], faults, limits)
+            if level is not None and level not in levels[name]:
+                meant = _meant(level_text(level), [level_text(known) for known in levels[name]])
+                faults.add(None, None, f"{where}: is not a level; {meant}")
+            elif level is not None and _is_count(count, least=0):
+                found.setdefault(name, {})[level] = count
+            elif level is not None:
+                faults.add(None, None, f"{where}: must be a whole number of coupons, 0 or more")
+    return found
+
+
+def _read_levels_per_load(stated: object, factors: dict[str, FactorColumn], faults: FaultList) -> dict[str, int]:
+    found = {}
+    for name, count in _factors_in("levels_per_load", stated, factors, faults):
+        if _is_count(count, least=1):
+            found[name] = count
+        else:
+            faults.add(None, None, f"levels_per_load.{shown(name)}: must be a whole number, 1 or more")
+    return found
+
+
+def _factors_in(
+    key: str, stated: object, factors: dict[str, FactorColumn], faults: FaultList
+) -> Iterable[tuple[str, Any]]:
+    """Factors of the sheet that an object names, with their values; a fault for each that is none."""
+    if not isinstance(stated, dict):
+        faults.add(None, None, f"{key}: must be an object of factors")
+        return
+    for name, value in stated.items():
+        if name in factors:
+            yield name, value
+        else:
+            faults.add(None, None, f"{key}.{shown(name)}: is not a factor of the sheet; {_meant(name, factors)}")
+
+
+def _is_count(value: object, *, least: int) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and least <= value <= LARGEST_LEVEL
+
+
+def _number_or_text(key: str, factor: FactorColumn) -> str | float:
+    """A level as JSON can name it in an object: always a text, though it may mean a number."""
+    if factor.kind != "numeric":
+        return key
+    try:
+        return float(key)
+    except ValueError:
+        return key
 
 
 def _level(where: str, value: object, factor: FactorColumn, faults: FaultList, limits: Limits) -> Level | None:

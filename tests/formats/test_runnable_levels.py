@@ -41,6 +41,14 @@ def test_levels_of_the_file_join_those_of_the_sheet_in_order(sheet: CouponSheet)
     assert levels.impossible == ({"lamp": "L9", "cure_time_s": 60.0},)
 
 
+def test_stock_and_levels_of_one_load(sheet: CouponSheet) -> None:
+    document = {"left": {"lamp": {"L2": 0}, "cure_time_s": {"60": 4}}, "levels_per_load": {"resin": 1}}
+    levels = read(document, sheet).levels
+    assert levels is not None
+    assert levels.left == {"lamp": {"L2": 0}, "cure_time_s": {60.0: 4}}
+    assert levels.levels_per_load == {"resin": 1}
+
+
 def test_an_empty_object_adds_nothing(sheet: CouponSheet) -> None:
     assert read({}, sheet).levels == levels_of_sheet(sheet)
 
@@ -69,6 +77,14 @@ def test_a_combination_that_was_run_may_be_impossible_by_now(sheet: CouponSheet)
             ['levels.cure_time_s[0]: "90" is a text, but cure_time_s has numbers in the sheet'],
         ),
         ({"levels": {"cure_time_s": [1e300]}}, ["levels.cure_time_s[0]: the number is absurdly large"]),
+        ({"left": []}, ["left: must be an object of factors"]),
+        ({"left": {"lamp": 3}}, ["left.lamp: must be an object of levels and coupons"]),
+        ({"left": {"lamp": {"L2": -1}}}, ["left.lamp.L2: must be a whole number of coupons, 0 or more"]),
+        ({"left": {"lamp": {"L2": True}}}, ["left.lamp.L2: must be a whole number of coupons, 0 or more"]),
+        ({"left": {"lamp": {"L3": 1}}}, ["left.lamp.L3: is not a level; known: L2, L10"]),
+        ({"left": {"cure_time_s": {"nan": 1}}}, ["left.cure_time_s.nan: is not a level; known: 60, 120"]),
+        ({"levels_per_load": {"lamp": 0}}, ["levels_per_load.lamp: must be a whole number, 1 or more"]),
+        ({"levels_per_load": {"lmp": 1}}, ["levels_per_load.lmp: is not a factor of the sheet; did you mean lamp?"]),
         ({"impossible": {}}, ["impossible: must be a list of combinations"]),
         ({"impossible": [{}]}, ["impossible[0]: must be an object with at least one factor and its level"]),
         (

@@ -65,7 +65,8 @@ def test_equivalence_by_a_plain_loop():
 
 def test_coupons_for_equivalence_are_near_the_normal_formula():
     """n = 2 p (1 - p) (z_0.95 + z_0.9)^2 / margin^2 for two one-sided tests without a true difference, 80 % power:
-    69 per arm at 10 %, 160 at 30 %; a normal approximation (Chow, Shao and Wang, Sample Size Calculations in Clinical Research, chapter 4; from memory).
+    69 per arm at 10 %, 160 at 30 %; a normal approximation (Chow, Shao and Wang,
+    Sample Size Calculations in Clinical Research, chapter 4; from memory).
     """
     z = stats.norm.isf(0.05) + stats.norm.isf(0.1)
     for share in (0.1, 0.3):
