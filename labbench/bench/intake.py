@@ -13,6 +13,7 @@ from django.db import models, transaction
 from simple_history.utils import bulk_create_with_history
 
 from labbench.bench.models import Inspection, Load, LoadPlace, StrengthTest
+from labbench.bench.refusals import TAKEN_FROM_SHEET, closed_words
 from labbench.bench.standing import stage_of
 from labbench.formats.coupon_records import CouponRow
 from labbench.formats.coupon_sheet import SheetReading, check_levels
@@ -23,7 +24,7 @@ from labbench.studies.models import Coupon, CouponLevel, Factor, ImportedSheet, 
 from labbench.studies.services import save_study
 
 BATCH = 1000
-REASON = "taken from a coupon sheet"
+REASON = TAKEN_FROM_SHEET
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,7 @@ def plan_intake(*, study: Study, reading: SheetReading, may_add_levels: bool) ->
     earlier = ImportedSheet.objects.filter(study=study, sha256=reading.sha256).select_related("imported_by").first()
     if reading.sheet is None:
         return IntakePlan(reading.faults, earlier=earlier)
-    faults: list[Fault] = []
+    faults = [Fault(None, None, words)] if (words := closed_words(study)) else []
     present = study.coupons.count()
     if present + len(reading.sheet.coupons) > settings.MAX_COUPONS_PER_STUDY:
         faults.append(

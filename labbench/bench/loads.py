@@ -10,6 +10,7 @@ from django.db import transaction
 
 from labbench.bench.models import Load
 from labbench.bench.progress import REPAIRED_ROLES
+from labbench.bench.refusals import refuse_closed
 from labbench.bench.services import UNDONE
 from labbench.lab.records import keep
 from labbench.studies.models import Coupon
@@ -38,7 +39,8 @@ def start_load(*, load: Load, by: Any, unrepaired: Collection[int] = ()) -> Load
     Raises `NotRepaired` where coupons wait for their repair, unless all of them are in `unrepaired` (keys of coupons that
     somebody said may travel so); the load's history then names them.
     """
-    load = Load.objects.select_for_update(of=("self",)).get(pk=load.pk)
+    load = Load.objects.select_for_update(of=("self",)).select_related("study").get(pk=load.pk)
+    refuse_closed(load.study)
     if load.state != Load.State.PLANNED:
         raise ValidationError(f"Load {load.name} is {load.get_state_display()} already.")
     if not load.places.exists():

@@ -58,7 +58,9 @@ def next_action(coupon: Coupon) -> str:
 
 
 def possible_actions(coupon: Coupon) -> list[str]:
-    """Everything that may be recorded of this coupon now, the next action first."""
+    """Everything that may be recorded of this coupon now, the next action first; nothing once its study is closed."""
+    if coupon.study.state == Study.State.CLOSED:
+        return []
     stage = coupon.stage
     possible = [next_action(coupon)]
     if stage in {Stage.PREPARED, Stage.REPAIRED, Stage.CYCLING}:

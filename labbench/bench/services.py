@@ -12,6 +12,7 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from labbench.bench.models import Booking, Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
+from labbench.bench.refusals import refuse_closed, refuse_correction_of_closed, refuse_withdrawn
 from labbench.bench.rules import Finding, blinding_findings, repair_findings, valid_survey
 from labbench.bench.standing import settle
 from labbench.lab.records import keep, remove
@@ -34,13 +35,6 @@ def locked(coupon: Coupon) -> Coupon:
     return Coupon.objects.select_for_update(of=("self",)).select_related("study").get(pk=coupon.pk)
 
 
-def refuse_withdrawn(coupon: Coupon) -> None:
-    if coupon.withdrawn_on is not None:
-        raise ValidationError(
-            f"Coupon {coupon.code} was withdrawn on {coupon.withdrawn_on} ({coupon.withdrawn_reason})."
-        )
-
-
 def dose(irradiance_mw_cm2: float | None, cure_time_s: float | None) -> float | None:
     """Radiant exposure of an irradiance held over the cure time (mJ/cm²)."""
     return None if irradiance_mw_cm2 is None or cure_time_s is None else irradiance_mw_cm2 * cure_time_s
@@ -52,6 +46,7 @@ def record_repair(
 ) -> Recorded[Repair]:
     """Store the repair of a coupon; expired lots, overdue meters, old surveys and a wrong arm become deviations at once."""
     coupon = locked(coupon)
+    refuse_closed(coupon.study)
     refuse_withdrawn(coupon)
     if coupon.role in {Coupon.Role.PRISTINE, Coupon.Role.UNREPAIRED}:
         raise ValidationError(f"Coupon {coupon.code} is a {coupon.get_role_display()}; it is not repaired.")
@@ -114,6 +109,7 @@ def record_inspection(
 ) -> Recorded[Inspection]:
     """Store one look. ValidationError if it contradicts an earlier one; the repairer inspecting a blind study is kept as a deviation."""
     coupon = locked(coupon)
+    refuse_closed(coupon.study)
     refuse_withdrawn(coupon)
     planned = coupon.rounds_planned or coupon.study.rounds_planned
     if round_number is not None and round_number > planned:
@@ -178,6 +174,7 @@ def record_strength(
         raise ValidationError(
             f"Coupon {coupon.code} cracked out in round {coupon.failed_round}; it has no strength left to test."
         )
+    refuse_closed(coupon.study)
     refuse_withdrawn(coupon)
     earlier = StrengthTest.objects.filter(coupon=coupon).select_related("tested_by").first()
     if earlier is not None:
@@ -217,11 +214,16 @@ DECIDES_THE_SURVEY = {"lamp", "repaired_at"}
 Record = Repair | Inspection | StrengthTest | Deviation
 
 
+def study_of(record: Record) -> Study:
+    return record.study if isinstance(record, Deviation) else record.coupon.study
+
+
 @transaction.atomic
 def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) -> Record:
     """Change a stored record; its history keeps what stood before, who changed it and why."""
     if not reason.strip():
         raise ValidationError({"reason": "Say why the record is corrected."})
+    refuse_correction_of_closed(study_of(record), by)
     coupon = record.coupon
     if coupon is not None:
         locked(coupon)
@@ -245,6 +247,7 @@ def take_out(*, record: Record, by: Any, reason: str) -> None:
     """Remove a record made by mistake; its history stays."""
     if isinstance(record, Deviation) and record.is_found_by_rule:
         raise ValidationError("A rule found this deviation; correct the record that it is about.")
+    refuse_correction_of_closed(study_of(record), by)
     coupon = record.coupon
     if coupon is not None:
         locked(coupon)
@@ -359,6 +362,7 @@ def record_deviation(
 def withdraw(*, coupon: Coupon, by: Any, on: Any, reason: str) -> Coupon:
     """Take a coupon out of the work, e.g. broken in handling; it stays in the count, and the reason is a deviation."""
     coupon = locked(coupon)
+    refuse_closed(coupon.study)
     if coupon.withdrawn_on is not None:
         raise ValidationError(f"Coupon {coupon.code} was withdrawn already.")
     coupon.withdrawn_on, coupon.withdrawn_reason = on, reason

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from labbench.bench import services
 from labbench.bench.models import TraceFile
 from labbench.bench.queries import allocation, next_action, next_round, possible_actions, rounds_of
+from labbench.bench.refusals import closed_words
 from labbench.pages.bench.forms import WithdrawForm
 from labbench.pages.bench.levels import shown_levels
 from labbench.pages.bench.records import WORDS, add_refusal, open_coupon
@@ -28,7 +29,8 @@ BUTTONS = {"repair": "Record the repair", "inspection": "Record an inspection", 
 def coupon(request: HttpRequest, pk: int) -> HttpResponse:
     row = open_coupon(pk)
     is_blind = is_blinded(request.user, row.study)
-    following = next_action(row)
+    closed = closed_words(row.study)
+    following = "" if closed else next_action(row)
     actions = [
         {"name": name, "page": RECORD_PAGES[name], "text": BUTTONS[name], "is_next": name == following}
         for name in possible_actions(row)
@@ -42,12 +44,13 @@ def coupon(request: HttpRequest, pk: int) -> HttpResponse:
         "levels": [] if is_blind else shown_levels(allocation(row)),
         "is_blind": is_blind,
         "actions": actions,
+        "closed": closed,
         "following": WORDS.get(following, ""),
         "round_number": next_round(row) if following == "inspection" else None,
         "rounds": rounds_of(row),
         "entries": Timeline(row, request.user, is_blinded=is_blind).entries(),
-        "can_withdraw": row.stage
-        in {Coupon.Stage.PREPARED, Coupon.Stage.REPAIRED, Coupon.Stage.CYCLING, Coupon.Stage.SURVIVED},
+        "can_withdraw": not closed
+        and row.stage in {Coupon.Stage.PREPARED, Coupon.Stage.REPAIRED, Coupon.Stage.CYCLING, Coupon.Stage.SURVIVED},
     }
     return render(request, "bench/coupon.html", context)
 

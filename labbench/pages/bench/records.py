@@ -18,6 +18,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labbench.bench import services
 from labbench.bench.models import Deviation, Inspection, Repair, StrengthTest
 from labbench.bench.queries import RECORDS, allocation, next_coupons, possible_actions
+from labbench.bench.refusals import closed_words
 from labbench.bench.services import Record
 from labbench.lab.roles import Role
 from labbench.pages.bench.forms import DeviationForm, InspectionForm, ReasonForm, RepairForm, StrengthForm
@@ -40,6 +41,8 @@ def why_not(coupon: Coupon, action: str) -> str:
     """Why an action is not recorded of this coupon now, "" if it can be."""
     if action in possible_actions(coupon):
         return ""
+    if words := closed_words(coupon.study):
+        return words
     stage, role = coupon.get_stage_display(), coupon.get_role_display()
     if action == "repair" and coupon.role in {Coupon.Role.PRISTINE, Coupon.Role.UNREPAIRED}:
         return f"Coupon {coupon.code} is a {role}; it is not repaired."

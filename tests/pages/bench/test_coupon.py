@@ -14,6 +14,17 @@ from tests.pages.bench.conftest import text_of
 pytestmark = pytest.mark.django_db
 
 
+def test_a_coupon_of_a_closed_study_offers_no_record_and_says_why(sign_in):
+    coupon = factories.coupon(factories.study(code="EL-7", state="closed"))
+    client = sign_in()
+    html = text_of(client.get(f"/coupons/{coupon.pk}/"))
+    assert "EL-7 is closed; a lab lead can open it again." in html
+    assert "Record the repair" not in html and "withdraw it" not in html
+    for page in ("repair", "inspection", "strength"):
+        html = text_of(client.get(f"/coupons/{coupon.pk}/{page}/", follow=True))
+        assert "EL-7 is closed; a lab lead can open it again." in html
+
+
 def titles(client, coupon):
     return [entry.title for entry in client.get(f"/coupons/{coupon.pk}/").context["entries"]]
 
