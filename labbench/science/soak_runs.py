@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labbench.science.thermal_profile import ProfileStep
-from labbench.science.traces import LONG_GAP_INTERVALS, ReadyTrace, Values
+from labbench.science.traces import LONG_GAP_INTERVALS, ReadyTrace, Values, extremes
 
 # Rates are taken over this time, as those between neighbouring readings are mostly noise.
 RATE_WINDOW_S = 60.0
@@ -140,10 +140,11 @@ def extremes_of(ready: ReadyTrace, channels: Sequence[int], first: int, last: in
     with a hole between them (more than one and a half w apart) are no evidence of a rate.
     """
     slices = [ready.smooth_c[place][first : last + 1] for place in channels]
-    lows = [float(np.fmin.reduce(values)) for values in slices]
-    highs = [float(np.fmax.reduce(values)) for values in slices]
+    both = [extremes(values) for values in slices]
     return Extremes(
-        _best(lows, least=True), _best(highs, least=False), _steepest(ready, slices, ready.elapsed_s[first : last + 1])
+        _best([low for low, _ in both], least=True),
+        _best([high for _, high in both], least=False),
+        _steepest(ready, slices, ready.elapsed_s[first : last + 1]),
     )
 
 
