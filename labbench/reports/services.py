@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+from unicodedata import combining
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -16,10 +18,15 @@ from django.utils import timezone
 from labbench.analysis.models import Analysis
 from labbench.reports.content import content
 from labbench.reports.models import Report, Signature
+from labbench.reports.wording import listed
 from labbench.studies.models import Study
 
 TEMPLATE = Path(__file__).with_name("report.typ")
 TRIES = 5
+NO_GLYPH = re.compile(r'the text `"(.+?)"` could not be displayed')
+UNICODE_ESCAPE = re.compile(r"\\u\{([0-9a-f]+)\}")
+# So many characters are named in a refusal.
+MOST_NAMED = 12
 
 
 def issue_report(*, analysis: Analysis, title: str, by: Any, at: datetime | None = None) -> Report:
@@ -55,19 +62,49 @@ def next_number(study_id: int) -> int:
 
 
 def report_pdf(analysis: Analysis, *, number: int, title: str, author: str, made_at: datetime) -> bytes:
-    """The document; the same bytes for the same input, on every machine (the fonts come with the package)."""
+    """The document; the same bytes for the same input, on every machine whose fonts are not needed (see below).
+
+    ValidationError names the characters that no font can show.
+    """
     # slow import: an 80 MB library that only reports need
     import typst
 
     data = content(analysis, number=number, title=title, author=author, made_at=made_at)
-    made: bytes = typst.compile(
-        TEMPLATE.read_bytes(),
-        sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
-        ignore_system_fonts=True,
-        pdf_standards="ua-1",
-        format="pdf",
+    inputs = {"data": json.dumps(data, ensure_ascii=False)}
+    lacking: list[str] = []
+    # The package's own fonts first, for the same bytes everywhere; what they lack a font of this machine may have.
+    for without_system_fonts in (True, False):
+        try:
+            made: bytes = typst.compile(
+                TEMPLATE.read_bytes(),
+                sys_inputs=inputs,
+                ignore_system_fonts=without_system_fonts,
+                pdf_standards="ua-1",
+                format="pdf",
+            )
+        except typst.TypstError as failure:
+            lacking = undisplayable(failure.diagnostic)
+            if not lacking:
+                raise
+        else:
+            return made
+    raise ValidationError(
+        f"No font on this server can show {listed(lacking[:MOST_NAMED])}"
+        f"{' and more' if len(lacking) > MOST_NAMED else ''}, used in a name or text of this study. Install a font with these "
+        "characters on the server, or rename what uses them, and make the report again."
     )
-    return made
+
+
+def undisplayable(diagnostic: str) -> list[str]:
+    """The characters for which no font was found, as typst lists them, with their code points; [] for another failure."""
+    found = [UNICODE_ESCAPE.sub(lambda code: chr(int(code[1], 16)), text) for text in NO_GLYPH.findall(diagnostic)]
+    return [called(letter) for letter in dict.fromkeys("".join(found))]
+
+
+def called(letter: str) -> str:
+    """A character as a refusal shows it: itself where that can be seen, and its code point."""
+    code = f"U+{ord(letter):04X}"
+    return f"“{letter}” ({code})" if letter.isprintable() and not combining(letter) else code
 
 
 @transaction.atomic

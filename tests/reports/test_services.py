@@ -1,6 +1,7 @@
 """Reports are frozen and signed by people, each with their own statement."""
 
 import hashlib
+import re
 
 import pytest
 from django.core.exceptions import ValidationError
@@ -45,6 +46,33 @@ def test_lab_text_is_never_read_as_markup():
     study.question = 'Is it $x$ #eval("1") *b* _i_ @ref <b> \\ `code` // no?'
     made = analysed(mixed_rows(), study=study)
     assert report_pdf(made, number=1, title="#panic() $ * _ ] }", author="A & <B>", made_at=AT).startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize(
+    "name", ["راتنج", "שרף", "राल", "a\u0301\u0323 q\u0307 Ω № ∅", "樹脂", "수지", "เรซิน", "lamp 🔦"],
+    ids=["arabic", "hebrew", "devanagari", "combining", "chinese", "korean", "thai", "emoji"],
+)  # fmt: skip
+def test_names_in_any_script_make_a_report_or_a_refusal_that_names_the_characters(name):
+    # Whether the last four can be shown is up to the fonts of the machine.
+    made = analysed([row(i, name if i % 2 else "B", "L1", failed=i < 3) for i in range(6)])
+    try:
+        pdf = report_pdf(made, number=1, title=name, author="A", made_at=AT)
+    except ValidationError as refusal:
+        words = " ".join(refusal.messages)
+        letters = re.findall(r"U\+([0-9A-F]{4,6})", words)
+        assert letters
+        assert {chr(int(code, 16)) for code in letters} <= set(name)
+        assert name in {"樹脂", "수지", "เรซิน", "lamp 🔦"}
+    else:
+        assert pdf.startswith(b"%PDF-")
+
+
+def test_a_character_that_no_font_has_is_named_and_nothing_stored():
+    # U+0378 is assigned to no character.
+    made = analysed(mixed_rows())
+    with pytest.raises(ValidationError, match=r"No font on this server can show U\+0378, used in a name"):
+        issue_report(analysis=made, title="Lot \u0378", by=factories.person())
+    assert not Report.objects.exists()
 
 
 def test_reports_of_a_study_are_numbered_over_its_analyses(report):
