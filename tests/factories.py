@@ -11,6 +11,7 @@ from labbench.studies.models import Coupon, Factor, Level, Study
 
 numbers = count(1)
 NOON = datetime(2026, 11, 2, 12, tzinfo=UTC)
+PREPARED = datetime(2026, 9, 1, 8, tzinfo=UTC)
 
 
 def person(role: str = "lead", **details: Any) -> Person:
@@ -64,7 +65,12 @@ def study(**details: Any) -> Study:
 
 
 def coupon(of: Study | None = None, **details: Any) -> Coupon:
-    return Coupon.objects.create(study=of or study(), code=details.pop("code", f"C-{next(numbers)}"), **details)
+    created_at = details.pop("created_at", PREPARED)
+    made = Coupon.objects.create(study=of or study(), code=details.pop("code", f"C-{next(numbers)}"), **details)
+    # Set afterwards: a new row gets the time of the machine.
+    Coupon.objects.filter(pk=made.pk).update(created_at=created_at)
+    made.created_at = created_at
+    return made
 
 
 def factor(of: Study, name: str = "resin", levels: tuple[Any, ...] = ("A", "B"), source: str = "text") -> Factor:

@@ -11,6 +11,7 @@ from django.db import transaction
 from labbench.bench.models import Load
 from labbench.bench.progress import REPAIRED_ROLES
 from labbench.bench.refusals import refuse_closed
+from labbench.bench.rules import STARTED
 from labbench.bench.services import UNDONE
 from labbench.lab.records import keep
 from labbench.studies.models import Coupon
@@ -50,7 +51,7 @@ def start_load(*, load: Load, by: Any, unrepaired: Collection[int] = ()) -> Load
         raise NotRepaired(load, lacking)
     load.state = Load.State.RUNNING
     names = ", ".join(coupon.code for coupon in lacking)
-    return keep(load, by=by, reason=f"started with coupons that are not repaired: {names}" if lacking else "started")
+    return keep(load, by=by, reason=f"{STARTED} with coupons that are not repaired: {names}" if lacking else STARTED)
 
 
 @transaction.atomic

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
+from django.utils import timezone
 
 from labbench.lab.roles import Role
 from labbench.studies.models import Coupon, Study
@@ -37,3 +39,22 @@ def refuse_withdrawn(coupon: Coupon) -> None:
         raise ValidationError(
             f"Coupon {coupon.code} was withdrawn on {coupon.withdrawn_on} ({coupon.withdrawn_reason})."
         )
+
+
+def refuse_before_coupon(coupon: Coupon, repaired_at: datetime) -> None:
+    """ValidationError where a repair is dated before the day on which the coupon was put up.
+
+    By the day, so that a morning's work can be typed in at noon. A coupon that came with a sheet was made before it was put
+    up here: its repair may be of any day.
+    """
+    day, first = timezone.localtime(repaired_at).date(), timezone.localtime(coupon.created_at).date()
+    if day >= first:
+        return
+    if Coupon.history.filter(id=coupon.pk, history_type="+", history_change_reason=TAKEN_FROM_SHEET).exists():
+        return
+    raise ValidationError(
+        {
+            "repaired_at": f"Coupon {coupon.code} was put up on {first}; it can't have been repaired on {day}. "
+            "Coupons of earlier work come in with a sheet."
+        }
+    )

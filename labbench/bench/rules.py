@@ -8,10 +8,13 @@ from datetime import timedelta
 from django.conf import settings
 from django.utils import timezone
 
-from labbench.bench.models import Deviation, Inspection, Repair
+from labbench.bench.models import Deviation, Inspection, Load, Repair
 from labbench.formats.factor_names import factor_label
 from labbench.lab.models import Calibration, LampSurvey
 from labbench.studies.models import CouponLevel
+
+# How the history of a load says that it set out.
+STARTED = "started"
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +30,10 @@ def repair_findings(repair: Repair) -> tuple[Finding, ...]:
     day = timezone.localtime(repair.repaired_at).date()
     findings = []
     for lot in filter(None, (repair.resin_lot, repair.pit_resin_lot)):
+        if lot.received_on > day:
+            findings.append(
+                Finding(Deviation.Kind.OTHER, f"{lot} was received on {lot.received_on}; the repair is of {day}.")
+            )
         if lot.expires_on and lot.expires_on < day:
             findings.append(
                 Finding(Deviation.Kind.RESIN_EXPIRED, f"{lot} expired on {lot.expires_on}; the repair is of {day}.")
@@ -48,7 +55,22 @@ def repair_findings(repair: Repair) -> tuple[Finding, ...]:
             )
     findings += survey_findings(repair)
     findings += allocation_findings(repair)
+    findings += load_findings(repair)
     return tuple(findings)
+
+
+def load_findings(repair: Repair) -> list[Finding]:
+    """Where the repair was made after the coupon's load had set out."""
+    load = Load.objects.filter(places__coupon=repair.coupon_id).exclude(state=Load.State.PLANNED).first()
+    if load is None:
+        return []
+    # A load that came with a sheet never set out from here.
+    starts = Load.history.filter(id=load.pk, history_change_reason__startswith=STARTED).order_by("-history_date")
+    set_out_at = starts.values_list("history_date", flat=True).first()
+    if set_out_at is None or repair.repaired_at < set_out_at:
+        return []
+    at = f"{timezone.localtime(set_out_at):%Y-%m-%d %H:%M}"
+    return [Finding(Deviation.Kind.OTHER, f"Repaired after load {load.name} had set out ({at}).")]
 
 
 def last_survey(repair: Repair) -> LampSurvey | None:

@@ -12,7 +12,12 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from labbench.bench.models import Booking, Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
-from labbench.bench.refusals import refuse_closed, refuse_correction_of_closed, refuse_withdrawn
+from labbench.bench.refusals import (
+    refuse_before_coupon,
+    refuse_closed,
+    refuse_correction_of_closed,
+    refuse_withdrawn,
+)
 from labbench.bench.rules import Finding, blinding_findings, repair_findings, valid_survey
 from labbench.bench.standing import settle
 from labbench.lab.records import keep, remove
@@ -60,6 +65,7 @@ def record_repair(
         raise ValidationError(
             f"Coupon {coupon.code} has been through a round already; a repair now would change what it is."
         )
+    refuse_before_coupon(coupon, repaired_at)
     details.setdefault("technician", by)
     details["dose_mj_cm2"] = dose(details.get("irradiance_mw_cm2"), details.get("cure_time_s"))
     repair = Repair(coupon=coupon, repaired_at=repaired_at, **details)
@@ -231,6 +237,8 @@ def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) ->
         setattr(record, name, value)
     if isinstance(record, Repair):
         record.dose_mj_cm2 = dose(record.irradiance_mw_cm2, record.cure_time_s)
+        if "repaired_at" in changes:
+            refuse_before_coupon(record.coupon, record.repaired_at)
         if DECIDES_THE_SURVEY & changes.keys() and "survey" not in changes:
             record.survey = valid_survey(record)
     if isinstance(record, StrengthTest):
@@ -302,6 +310,7 @@ REPAIR_KINDS = (
     Deviation.Kind.SURVEY_OLD,
     Deviation.Kind.ALLOCATION,
     Deviation.Kind.BLINDING,
+    Deviation.Kind.OTHER,
 )
 
 
