@@ -39,6 +39,7 @@ PLANS = (
     Plan("array of 20", "array", array_coupons=20),
     Plan("array of 24", "array", array_coupons=24),
     Plan("array of 36", "array", array_coupons=36),
+    Plan("two-level array of 16, one cause assumed", "one-cause array"),
     Plan("factorial of 64", "factorial"),
     Plan("one at a time, 6 per arm", "one at a time", per_arm=6),
     Plan("one at a time, 11 per arm against the baseline", "against baseline", per_arm=11),

@@ -10,7 +10,9 @@ Every study starts from a complaint: two coupons of the baseline combination cra
 - *by eye*: the same arms; a factor is accused where no coupon of its arm failed, without a test;
 - *factorial*: every combination of the baseline level and one other level of each factor, once; a factor is accused
   where its two levels differ (Fisher, two-sided, Holm, 0.05);
-- *array*: so many combinations fixed in advance, every level equally often, judged like the sequential loads.
+- *array*: so many combinations fixed in advance, every level equally often, judged like the sequential loads;
+- *one-cause array*: 16 combinations of the baseline level and one other level of each factor, orthogonal, judged like the
+  sequential loads but by somebody who knows that exactly one level is guilty.
 """
 
 from __future__ import annotations
@@ -21,14 +23,14 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import linalg, stats
 
 from labbench.science.candidates import candidates, impossible_codes
 from labbench.science.confirmation import ISOLATED, cause_of, confirmation, confirmation_load, fisher_one_sided
 from labbench.science.confounding import confounded_pairs
 from labbench.science.evidence import Posterior, Runs, posterior
 from labbench.science.findings import Floats
-from labbench.science.hypotheses import NONE_ANY, Hypotheses, Integers, Suspect, hypotheses
+from labbench.science.hypotheses import NONE_ANY, ClassWeights, Hypotheses, Integers, Suspect, hypotheses
 from labbench.science.multiplicity import holm
 from labbench.science.next_load import groups, informative_load
 from labbench.science.outlook import Outlook
@@ -36,10 +38,13 @@ from labbench.science.second_cause import second_cause_chances
 from labbench.science.verdicts import Findings, coupons_without, effect_probabilities, verdict
 
 Truth = Literal["single", "both", "either", "graded", "none"]
-Strategy = Literal["sequential", "one at a time", "against baseline", "by eye", "factorial", "array"]
+Strategy = Literal["sequential", "one at a time", "against baseline", "by eye", "factorial", "array", "one-cause array"]
 TRUTHS: tuple[Truth, ...] = ("single", "both", "either", "graded", "none")
 COMPLAINT_COUPONS = 2
 LEVEL_OF_SIGNIFICANCE = 0.05
+TWO_LEVEL_RUNS = 16
+# Who knows that exactly one level is guilty gives everything else next to no weight.
+ONLY_SINGLE = ClassWeights(1e-9, 1e-9, 1.0, 1e-9, 1e-9, 1e-9)
 
 # Six factors of two to four levels, two of them numeric.
 FACTORS = (
@@ -129,6 +134,8 @@ def play(
         return _one_at_a_time(truth, factors, per_arm, strategy, rng)
     if strategy == "factorial":
         return _factorial(truth, factors, rng)
+    if strategy == "one-cause array":
+        return _one_cause_array(truth, factors, rng)
     return _by_probability(truth, scenario, strategy, array_coupons, factors, rng)
 
 
@@ -306,6 +313,20 @@ def _factorial(truth: KnownTruth, factors: tuple[Suspect, ...], rng: np.random.G
         table = np.array([[one.sum(), (~one).sum()], [two.sum(), (~two).sum()]], dtype=np.int64)
         p_values.append(float(stats.fisher_exact(table).pvalue))
     return _by_test(truth, p_values, len(codes))
+
+
+def _one_cause_array(truth: KnownTruth, factors: tuple[Suspect, ...], rng: np.random.Generator) -> Played:
+    others = _other_levels(truth, factors, rng)
+    columns = 1 + rng.permutation(TWO_LEVEL_RUNS - 1)[: len(factors)]
+    changed = linalg.hadamard(TWO_LEVEL_RUNS)[:, columns] < 0
+    codes = np.concatenate((np.tile(truth.baseline, (COMPLAINT_COUPONS, 1)), np.where(changed, others, truth.baseline)))
+    failed = np.concatenate(
+        (np.ones(COMPLAINT_COUPONS, dtype=np.bool_), truth.outcomes(codes[COMPLAINT_COUPONS:], rng))
+    )
+    space = hypotheses(factors, weights=ONLY_SINGLE)
+    row, probability = cause_of(posterior(space, _runs(codes, failed, np.zeros(len(codes), dtype=np.int64))))
+    is_isolated = probability >= ISOLATED
+    return Played(_factors_of(space, row) if is_isolated else (), truth.guilty, TWO_LEVEL_RUNS, is_isolated, False)
 
 
 def _by_test(truth: KnownTruth, p_values: list[float], coupons: int) -> Played:
