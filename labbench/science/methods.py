@@ -429,7 +429,7 @@ METHODS: tuple[Method, ...] = (
         CAUSE,
         "Cleared",
         "A factor that makes no difference above the margin.",
-        "P(|effect| > margin | D) <= 0.05; 3 coupons a level, 2 of them without the likeliest cause; and no more than 0.05 at even odds for "
+        "P(|effect| > margin | D) <= 0.05; 3 coupons a level, 2 of them without the likeliest cause; at most 0.05 at even odds for "
         "a level as a second cause: R / (1 + R), R the mean over levels of m(cause or level) / m(cause).",
         "An equivalence statement; the limits are choices, tried by simulation, no published source.",
         ("By hand on two factors",),
