@@ -130,14 +130,11 @@ def sign(*, report: Report, person: Any, meaning: str, note: str = "", at: datet
 
 def why_not(report: Report, person: Any, meaning: str) -> str:
     """The rule that keeps a person from signing with a meaning, "" where none does."""
-    signed = [s for s in report.signatures.all() if s.person_id == person.pk]
-    if any(s.meaning == meaning for s in signed):
-        return f"You have already signed that you {Signature.Meaning(meaning).label}."
-    is_author = report.created_by_id == person.pk or any(s.meaning == Signature.Meaning.AUTHOR for s in signed)
-    if meaning == Signature.Meaning.APPROVED and is_author:
-        return "Who made or wrote a report can't approve it: somebody else has to."
-    if meaning == Signature.Meaning.AUTHOR and any(s.meaning == Signature.Meaning.APPROVED for s in signed):
-        return "You have approved this report, so you can't be its author as well."
+    for signature in report.signatures.all():
+        if signature.person_id == person.pk:
+            return f"You have already signed that you {signature.get_meaning_display()}; a person signs a report once."
+    if report.created_by_id == person.pk and meaning != Signature.Meaning.AUTHOR:
+        return "Who made a report can sign only as its author: somebody else has to review and approve it."
     return ""
 
 
