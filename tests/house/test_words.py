@@ -14,6 +14,7 @@ COMMANDS = {
     "analyze": "labbench.headless",
     "power": "labbench.headless",
     "survey": "labbench.headless",
+    "plan": "labbench.headless",
     "trace": "labbench.headless",
     "demo": "labbench.demo",
     "serve": "labbench.pages",

@@ -1,0 +1,123 @@
+"""Bounds and plans by counting loads: at which makespan the counts are impossible, and plans made from possible ones."""
+
+from __future__ import annotations
+
+import numpy as np
+from ortools.sat.python import cp_model
+
+from labbench.science.scheduling import Booking
+from labbench.science.scheduling_chains import Taken
+from labbench.science.scheduling_counting import Counting
+from labbench.science.scheduling_grid import Census, Grid, census, grid, tick_minutes
+from labbench.science.scheduling_hours import staffed_hours
+from labbench.science.scheduling_packing import packed
+from labbench.science.scheduling_runs import Limits
+from labbench.science.scheduling_search import Search
+
+POSSIBLE = (cp_model.OPTIMAL, cp_model.FEASIBLE)
+# Work of one question to the solver, in its deterministic units, and how many may stay without an answer.
+QUESTION_WORK = 0.2
+MOST_UNANSWERED = 2
+
+
+def bound_by_counting(search: Search, loads: Census, share: float, *, is_likely_tight: bool = False) -> None:
+    """Raise the bound of the makespan to where the relaxed counts become possible.
+
+    What is impossible is mostly seen at once, so questions come from below; only if the best plan is likely to be the
+    best there is, the first one is about the makespan just below it.
+    """
+    if not loads.kins:
+        return
+    horizon = search.best.makespan_minutes
+    tick = tick_minutes(search.lab, horizon, len(loads.kins))
+    clock = grid(search.lab, search.taken, horizon, tick, is_relaxed=True)
+    high = int(clock.last_at(clock.tick_of(horizon - 1)))
+    low = max(int(clock.last_at(clock.tick_of(search.bound_minutes))), 0)
+    least_work, unanswered = search.work * (1 - share), 0
+    place = high if is_likely_tight else (low + high) // 2
+    while low <= high and unanswered < MOST_UNANSWERED and not search.is_over and search.work > least_work:
+        counting = Counting(search.lab, loads, clock, place, keeps_due=search.best.lateness == 0)
+        status, _ = _asked(search, counting, search.work - least_work)
+        unanswered += status == cp_model.UNKNOWN
+        if status == cp_model.INFEASIBLE:
+            search.raise_bound(_first_end_after(search, clock, place))
+            low = place + 1
+        else:
+            high = place - 1
+        place = (low + high) // 2
+
+
+def _asked(search: Search, counting: Counting, work: float) -> tuple[cp_model.CpSolverStatus, cp_model.CpSolver]:
+    status, solver = counting.solve(Limits(min(work, QUESTION_WORK), search.until), search.seed, search.is_stopped)
+    search.work -= solver.response_proto.deterministic_time
+    return status, solver
+
+
+def _first_end_after(search: Search, clock: Grid, place: int) -> int:
+    """The first staffed minute of the tick after one at which not all can have ended."""
+    minutes = staffed_hours(search.lab, search.best.makespan_minutes).minutes
+    later = minutes[minutes >= (int(clock.ticks[place]) + 1) * clock.tick_minutes - clock.offset_minutes]
+    return int(later[0]) if len(later) else search.best.makespan_minutes
+
+
+def plan_by_counting(search: Search, share: float) -> None:
+    """Look for the shortest makespan that the strict counts allow, and make plans of them."""
+    loads = census(search.chains)
+    if not loads.kins or search.best.lateness or search.previous:
+        return
+    taken = (*search.taken, *_begun(search))
+    horizon = search.best.makespan_minutes
+    tick = tick_minutes(search.lab, horizon, len(loads.kins))
+    clock = grid(search.lab, taken, horizon, tick, is_relaxed=False)
+    if not len(clock.ticks):
+        return
+    high = int(clock.last_at(clock.tick_of(horizon)))
+    low = int(np.searchsorted(clock.ticks, clock.tick_of(search.bound_minutes)))
+    least_work, place, best = search.work * (1 - share), low, None
+    while low <= high and not search.is_over and search.work > least_work:
+        if _made(search, clock, loads, taken, place, search.work - least_work, is_shortest=False):
+            high, best = place - 1, place
+        else:
+            low = place + 1
+        place = (low + high) // 2
+    if best is not None and not search.is_over:
+        _made(search, clock, loads, taken, best, search.work / 2, is_shortest=True)
+
+
+def _made(
+    search: Search,
+    clock: Grid,
+    loads: Census,
+    taken: tuple[Taken, ...],
+    place: int,
+    work: float,
+    *,
+    is_shortest: bool,
+) -> bool:
+    """Whether a plan came of the counts up to a tick."""
+    counting = Counting(search.lab, loads, clock, place, keeps_due=True)
+    if is_shortest:
+        counting.seek_least_total_time()
+    status, solver = _asked(search, counting, work)
+    if status not in POSSIBLE:
+        return False
+    bookings, without = packed(search.lab, counting.bookings(solver), taken, search.best.makespan_minutes)
+    if without:
+        return False
+    by_load: dict[str, list[Booking]] = {}
+    for booking in sorted(bookings, key=lambda booking: booking.start_minutes):
+        by_load.setdefault(booking.load, []).append(booking)
+    search.offer({**search.bookings, **{name: tuple(of_load) for name, of_load in by_load.items()}})
+    return True
+
+
+def _begun(search: Search) -> list[Taken]:
+    """Loads that have begun keep the bookings of the best plan while the others are counted."""
+    places = {chamber.name: place for place, chamber in enumerate(search.lab.chambers)}
+    return [
+        Taken(places[booking.chamber], max(booking.start_minutes, 0), booking.end_minutes, chain.load.coupons)
+        for chain in search.chains
+        if not chain.may_cycle
+        for booking in search.bookings[chain.load.name][len(chain.done) :]
+        if booking.end_minutes > 0
+    ]

@@ -1,0 +1,216 @@
+"""What would it take: which rule keeps a load from any place, the least change that gives it one, and what changes gain.
+
+Later loads can always follow earlier ones, so a lab without a plan has a load that has no place even alone (or beside what
+is firm). Each rule is loosened by itself, and the least loosening that gives the load a place is told, with the
+earliest end it would then have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from labbench.science.scheduling import CYCLER, DAY_MINUTES, WEEK_MINUTES, Chamber, Lab, Load
+from labbench.science.scheduling_bounds import alone_ends
+from labbench.science.scheduling_chains import chain_of, longest_chain_minutes, settled_minutes, taken_places
+from labbench.science.scheduling_solver import DEFAULT_SEED, Plan, plan_chambers
+
+MOST_LOADS_EXPLAINED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """The least change of one rule that gives a load a place.
+
+    Attributes
+    ----------
+    rule : str
+        "capacity", "chamber", "staffed", "longest soak", "longest transfer" or "closures".
+    words : str
+    end_minutes : int or None
+        When the load would end at the earliest, alone; None where that was not computed.
+    """
+
+    rule: str
+    words: str
+    end_minutes: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Obstacle:
+    """Why a load has no place, and the single changes that would each give it one."""
+
+    load: str
+    words: str
+    remedies: tuple[Remedy, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """A lab changed in one thing, planned again; `gained_minutes` of makespan and `gained_late_minutes` of lateness."""
+
+    words: str
+    plan: Plan
+    gained_minutes: int
+    gained_late_minutes: int
+
+
+def with_obstacles(lab: Lab, plan: Plan) -> Plan:
+    """The plan, an infeasible one with what is in the way and what would help as its reason."""
+    if plan.status != "infeasible":
+        return plan
+    named = set(plan.no_place[:MOST_LOADS_EXPLAINED])
+    words = [explained(lab, obstacle(lab, load)) for load in lab.loads if load.name in named]
+    left = len(plan.no_place) - len(words)
+    if left > 0:
+        words.append(f"{left} more {'load has' if left == 1 else 'loads have'} no place either.")
+    return replace(plan, reason=" ".join(words))
+
+
+def explained(lab: Lab, found: Obstacle) -> str:
+    """An obstacle and its remedies in words."""
+    sentences = [f"{found.load}: {found.words}."]
+    for remedy in found.remedies:
+        end = ""
+        if remedy.end_minutes is not None:
+            end = f" (done by {(lab.start + timedelta(minutes=remedy.end_minutes)).isoformat(' ', 'minutes')} at the earliest)"
+        sentences.append(f"It would do with {remedy.words}{end}.")
+    return " ".join(sentences)
+
+
+def earliest_end(lab: Lab, load: Load) -> int | None:
+    """When a load would end if the lab were its own but for what is firm; None if it has no place."""
+    alone = replace(lab, loads=tuple(one for one in lab.loads if one == load or lab.firm_of(one)))
+    chains = [chain_of(alone, one) for one in alone.loads]
+    horizon = settled_minutes(alone, chains) + WEEK_MINUTES + longest_chain_minutes(alone)
+    mine = [chain for chain in chains if chain.load == load]
+    return alone_ends(alone, mine, taken_places(alone, chains), horizon)[load.name]
+
+
+def obstacle(lab: Lab, load: Load) -> Obstacle:
+    """What keeps a load that has no place from one."""
+    if missing := list(_missing_chambers(lab, load)):
+        return Obstacle(load.name, "; ".join(words for words, _ in missing), tuple(remedy for _, remedy in missing))
+    if lab.staffed == ():
+        return Obstacle(load.name, "nobody is ever there to move it", ())
+    remedies = tuple(
+        remedy for find in (_longer_day, _longer_soaks, _longer_transfer, _no_closures) for remedy in find(lab, load)
+    )
+    words = "no start lets every move happen while staffed and every soak and transfer keep its limits"
+    if not remedies:
+        words += ", and no single change of the hours, a longest soak or the longest transfer would do"
+    return Obstacle(load.name, words, remedies)
+
+
+def _missing_chambers(lab: Lab, load: Load) -> Iterator[tuple[str, Remedy]]:
+    if lab.chambers_for(CYCLER, load.coupons):
+        return
+    for kind in dict.fromkeys(step.kind for step in lab.profile.steps):
+        of_kind = [lab.chambers[place] for place in lab.chambers_for(kind)]
+        if not of_kind:
+            yield f"there is no {kind} chamber", Remedy("chamber", f"a {kind} chamber of {load.coupons} coupons", None)
+        elif max(chamber.capacity for chamber in of_kind) < load.coupons:
+            largest = max(chamber.capacity for chamber in of_kind)
+            words = (
+                f"its {load.coupons} coupons exceed the capacity of every {kind} chamber, the largest holds {largest}"
+            )
+            remedy = f"a {kind} chamber of {load.coupons} coupons, or the load made as several of at most {largest}"
+            yield words, Remedy("capacity", remedy, None)
+
+
+def _least(works: Callable[[int], int | None], most: int) -> tuple[int, int] | None:
+    """The least amount from 1 to `most` that works, and the end with it; more never works worse."""
+    if works(most) is None:
+        return None
+    low, high = 1, most
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if works(middle) is not None else (middle + 1, high)
+    end = works(low)
+    assert end is not None
+    return low, end
+
+
+def _longer_day(lab: Lab, load: Load) -> Iterator[Remedy]:
+    if lab.staffed is None:
+        return
+    found = _least(lambda minutes: earliest_end(longer_days(lab, minutes), load), DAY_MINUTES)
+    if found is not None and any(window.to_minutes + found[0] <= DAY_MINUTES for window in lab.staffed):
+        yield Remedy("staffed", f"staff there {found[0]} minutes longer each day", found[1])
+    elif (end := earliest_end(replace(lab, staffed=None, absences=()), load)) is not None:
+        yield Remedy("staffed", "staff there at all hours", end)
+
+
+def _longer_soaks(lab: Lab, load: Load) -> Iterator[Remedy]:
+    for place, step in enumerate(lab.profile.steps):
+
+        def longer(minutes: int, place: int = place) -> int | None:
+            steps = list(lab.profile.steps)
+            steps[place] = replace(steps[place], max_minutes=steps[place].max_minutes + minutes)
+            return earliest_end(replace(lab, profile=replace(lab.profile, steps=tuple(steps))), load)
+
+        found = _least(longer, 4 * DAY_MINUTES)
+        if found is not None:
+            words = (
+                f"a longest soak of {step.max_minutes + found[0]} instead of {step.max_minutes} minutes in {step.name}"
+            )
+            yield Remedy("longest soak", words, found[1])
+
+
+def _longer_transfer(lab: Lab, load: Load) -> Iterator[Remedy]:
+    now = lab.profile.max_transfer_minutes
+    found = _least(
+        lambda minutes: earliest_end(
+            replace(lab, profile=replace(lab.profile, max_transfer_minutes=now + minutes)), load
+        ),
+        4 * DAY_MINUTES,
+    )
+    if found is not None:
+        yield Remedy("longest transfer", f"a longest transfer of {now + found[0]} instead of {now} minutes", found[1])
+
+
+def _no_closures(lab: Lab, load: Load) -> Iterator[Remedy]:
+    if lab.closures and (end := earliest_end(replace(lab, closures=()), load)) is not None:
+        yield Remedy("closures", "no chamber closed", end)
+
+
+def longer_days(lab: Lab, minutes: int) -> Lab:
+    """The lab with every staffed window so much longer at its end, at most to midnight."""
+    if lab.staffed is None:
+        return lab
+    windows = tuple(replace(window, to_minutes=min(window.to_minutes + minutes, DAY_MINUTES)) for window in lab.staffed)
+    return replace(lab, staffed=windows)
+
+
+def one_more_chamber(lab: Lab, kind: str) -> Lab:
+    """The lab with one more chamber of a kind, as large as its largest (or as the largest load needs)."""
+    capacities = [chamber.capacity for chamber in lab.chambers if chamber.kind == kind]
+    capacity = max(capacities, default=max(load.coupons for load in lab.loads))
+    names = {chamber.name for chamber in lab.chambers}
+    name = next(name for number in range(1, len(names) + 2) if (name := f"one more {kind} {number}") not in names)
+    return replace(lab, chambers=(*lab.chambers, Chamber(name, kind, capacity)))
+
+
+def gains(
+    lab: Lab, plan: Plan, *, seconds: float = 5.0, seed: int = DEFAULT_SEED, longer_minutes: int = 60
+) -> list[Gain]:
+    """What a longer day or one more chamber of each kind would gain over a plan; `seconds` for each of them.
+
+    Both plans are the best found, so a small gain may be luck and a negative one means that none was found.
+    """
+    if plan.score is None:
+        return []
+    changes = (
+        [] if lab.staffed is None else [(f"{longer_minutes} minutes longer each day", longer_days(lab, longer_minutes))]
+    )
+    kinds = dict.fromkeys(step.kind for step in lab.profile.steps)
+    changes += [(f"one more {kind} chamber", one_more_chamber(lab, kind)) for kind in kinds]
+    late = sum(minutes for _, minutes in plan.late)
+    found = []
+    for words, changed in changes:
+        other = plan_chambers(changed, seconds=seconds, seed=seed)
+        if other.score is not None:
+            gained = plan.score.makespan_minutes - other.score.makespan_minutes
+            found.append(Gain(words, other, gained, late - sum(minutes for _, minutes in other.late)))
+    return found
