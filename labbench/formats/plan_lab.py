@@ -149,7 +149,7 @@ def _chambers(values: Values, stated: object) -> tuple[Chamber, ...]:
         kind = values.choice(f"{path}.kind", chamber["kind"], CHAMBER_KINDS) if "kind" in chamber else None
         capacity = None
         if "capacity" in chamber:
-            capacity = values.whole(f"{path}.capacity", chamber["capacity"], 1, MOST_COUPONS, " of coupons")
+            capacity = values.whole(f"{path}.capacity", chamber["capacity"], 1, MOST_COUPONS, "coupons")
         if name is not None:
             # With a fault there is no lab; the name must be known all the same, or closures would seem wrong.
             chambers.append(Chamber(name, kind or CHAMBER_KINDS[0], capacity or 1))
@@ -214,7 +214,7 @@ def _profile(values: Values, stated: object) -> Profile | None:
         rounds = values.whole("profile.rounds", profile["rounds"], 1, MOST_ROUNDS)
     if "max_transfer_minutes" in profile:
         path = "profile.max_transfer_minutes"
-        transfer = values.whole(path, profile["max_transfer_minutes"], 0, LONGEST_MINUTES, " minutes")
+        transfer = values.whole(path, profile["max_transfer_minutes"], 0, LONGEST_MINUTES, "minutes")
     steps = _steps(values, profile["steps"]) if "steps" in profile else ()
     if rounds is not None and len(steps) * rounds > MOST_SOAKS:
         values.fault("profile", f"{len(steps)} steps x {rounds} rounds are more than {MOST_SOAKS} soaks")
@@ -238,7 +238,7 @@ def _steps(values: Values, stated: object) -> tuple[ProfileStep, ...]:
         name = names.read(path, step)
         kind = values.choice(f"{path}.kind", step["kind"], STEP_KINDS) if "kind" in step else None
         soak = [
-            values.whole(f"{path}.{key}", step[key], 1, LONGEST_MINUTES, " minutes") if key in step else None
+            values.whole(f"{path}.{key}", step[key], 1, LONGEST_MINUTES, "minutes") if key in step else None
             for key in ("min_minutes", "max_minutes")
         ]
         least, most = soak
@@ -262,7 +262,7 @@ def _loads(values: Values, stated: object, start: datetime | None) -> tuple[Load
         name = names.read(path, load)
         coupons = None
         if "coupons" in load:
-            coupons = values.whole(f"{path}.coupons", load["coupons"], 1, MOST_COUPONS, " of coupons")
+            coupons = values.whole(f"{path}.coupons", load["coupons"], 1, MOST_COUPONS, "coupons")
         dates = [
             None if load.get(key) is None else _minutes(values, f"{path}.{key}", load[key], start)
             for key in ("ready", "due")

@@ -73,11 +73,11 @@ class Values:
             value = int(value)
         if isinstance(value, bool) or not isinstance(value, int):
             what = f"{value!r}" if isinstance(value, float) else type_name(value)
-            self.fault(path, f"must be a whole number{unit}, not {what}")
+            self.fault(path, f"must be a whole number{' of ' + unit if unit else ''}, not {what}")
             return None
         if not low <= value <= high:
-            is_below = value < low
-            self.fault(path, f"{_cut(value)} is {'below' if is_below else 'above'} {low if is_below else high:,}{unit}")
+            beyond = f"below {low:,}" if value < low else f"above {high:,}"
+            self.fault(path, f"{_cut(value)} is {beyond} {unit}".rstrip())
             return None
         return value
 
