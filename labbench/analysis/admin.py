@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib import admin
 
-from labbench.analysis.models import Analysis
+from labbench.analysis.models import Analysis, PlanComparison
 from labbench.lab.record_admin import LookUp
 
 
@@ -14,3 +14,10 @@ class AnalysisAdmin(LookUp):
     list_select_related = ["study", "requested_by"]
     search_fields = ["study__code", "inputs_sha256", "result_sha256"]
     date_hierarchy = "requested_at"
+
+
+@admin.register(PlanComparison)
+class PlanComparisonAdmin(LookUp):
+    list_display = ["id", "study", "requested_by", "requested_at", "finished_at", "code_version"]
+    list_select_related = ["study", "requested_by"]
+    search_fields = ["study__code", "inputs_sha256"]

@@ -39,3 +39,32 @@ class Analysis(models.Model):
 
     def __str__(self) -> str:
         return f"analysis {self.pk} of {self.study.code}"
+
+
+class PlanComparison(models.Model):
+    """Plans for a study side by side, computed once from what they had to keep to. `requested_at`: when they were asked for last."""
+
+    study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="plan_comparisons")
+    inputs = models.JSONField()
+    inputs_sha256 = models.CharField(max_length=64)
+    code_version = models.CharField(max_length=40)
+    result = models.JSONField(null=True, blank=True)
+    job = models.OneToOneField(Job, on_delete=models.PROTECT, related_name="plan_comparison")
+    requested_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    requested_at = models.DateTimeField()
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-requested_at", "-id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["study", "inputs_sha256", "code_version"], name="plan_comparison_is_made_once_per_inputs"
+            ),
+            models.CheckConstraint(
+                condition=Q(result=None, finished_at=None) | Q(result__isnull=False, finished_at__isnull=False),
+                name="plan_comparison_finished_with_result",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"plans compared for {self.study.code}"

@@ -2,6 +2,8 @@
 
 from celery import shared_task
 
+from labbench.analysis.plan_comparisons import TASK as PLANS_TASK
+from labbench.analysis.plan_comparisons import compute_comparison
 from labbench.analysis.services import TASK, compute_analysis
 from labbench.jobs.services import running
 
@@ -23,3 +25,10 @@ def play_studies(job_id: str) -> None:
     with running(job_id) as hold:
         if hold is not None:
             play_for_queue(hold)
+
+
+@shared_task(name=PLANS_TASK)
+def compare_plans(job_id: str) -> None:
+    with running(job_id) as hold:
+        if hold is not None:
+            compute_comparison(hold)

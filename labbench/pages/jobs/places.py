@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.urls import reverse
 
 from labbench.analysis.models import Analysis
+from labbench.analysis.plan_comparisons import TASK as PLANS
 from labbench.analysis.services import TASK as ANALYSIS
 from labbench.jobs.models import Job
 from labbench.studies.models import Study
@@ -22,4 +23,5 @@ def place_of(job: Job, study: Study | None) -> str:
     """The address of what a job made; "" where it has none."""
     if study is None:
         return ""
-    return reverse("study-results" if job.task == ANALYSIS else "study", kwargs={"code": study.code})
+    page = {ANALYSIS: "study-results", PLANS: "study-plan"}.get(job.task, "study")
+    return reverse(page, kwargs={"code": study.code})

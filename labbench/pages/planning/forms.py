@@ -8,7 +8,10 @@ from typing import Any
 
 from django import forms
 
+from labbench.analysis.plan_comparisons import DEFAULT_PER_ARM, DEFAULT_SEED, DEFAULT_STUDIES
 from labbench.formats.factor_names import factor_heading
+from labbench.lab.models import Person
+from labbench.pages.studies.forms import people
 from labbench.studies.models import Factor, Level, PlanSettings
 from labbench.studies.planning import FactorLimits
 
@@ -160,3 +163,42 @@ class ImpossibleForm(forms.Form):
     def chosen(self) -> list[Level]:
         keys = [self.cleaned_data[name] for name in self.names]
         return [self.levels_by_key[key] for key in keys if key is not None]
+
+
+class CompareForm(forms.Form):
+    """How the plans are made and how often each is played."""
+
+    per_arm = forms.IntegerField(
+        min_value=1, max_value=50, initial=DEFAULT_PER_ARM, label="coupons per arm", help_text="For one-factor swaps."
+    )
+    size = forms.IntegerField(min_value=2, max_value=400, label="coupons of the D-optimal subset")
+    studies = forms.IntegerField(
+        min_value=20,
+        max_value=2000,
+        initial=DEFAULT_STUDIES,
+        label="studies played per plan",
+        help_text="More take longer and say it more exactly.",
+    )
+    seed = forms.IntegerField(min_value=0, max_value=2**31 - 1, initial=DEFAULT_SEED, label="seed")
+
+
+class UseForm(forms.Form):
+    """How a plan is put up."""
+
+    technicians = forms.ModelMultipleChoiceField(
+        queryset=Person.objects.none(),
+        required=False,
+        label="who repairs",
+        widget=forms.CheckboxSelectMultiple,
+        help_text="The coupons of each load are shared among them at random. None ticked: anybody.",
+    )
+    seed = forms.IntegerField(min_value=0, max_value=2**31 - 1, label="seed of the draw")
+
+    def __init__(self, *args: Any, has_technician_factor: bool, **extra: Any) -> None:
+        super().__init__(*args, **extra)
+        if has_technician_factor:
+            # Who repairs is a level of the coupon then.
+            del self.fields["technicians"]
+        else:
+            technicians: Any = self.fields["technicians"]
+            technicians.queryset = people()

@@ -11,7 +11,8 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST
 
-from labbench.pages.planning.forms import ImpossibleForm, PlanForm
+from labbench.pages.planning.comparisons import plans_part
+from labbench.pages.planning.forms import CompareForm, ImpossibleForm, PlanForm
 from labbench.pages.planning.three_per_arm import three_per_arm
 from labbench.pages.refusals import add_refusal
 from labbench.studies.blinding import is_blinded
@@ -78,6 +79,7 @@ def page(
         "may_plan": may_plan,
         "impossible": study.impossible_combinations.prefetch_related("levels__factor", "levels__level"),
         "impossible_form": impossible_form or ImpossibleForm(factors=factors),
+        **plans_part(study, CompareForm(initial={"size": settings.test_places * settings.loads_ready})),
         "three": three_per_arm(settings.holding_share, settings.failing_share),
     }
     return render(request, "planning/plan.html", context)
