@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections import Counter
 from collections.abc import Sequence
 from typing import Any
@@ -33,9 +35,32 @@ BULK_FIELDS = (
 )
 
 
+# What stands in addresses and file names as it is, in any script.
+STUDY_CODE = re.compile(r"\w[\w.\-]*")
+
+
+def refuse_code(study: Study) -> None:
+    """ValidationError where a new or changed code has odd characters, or is another study's but for the case of its letters."""
+    stored = dict(Study.objects.values_list("pk", "code"))
+    if stored.get(study.pk) == study.code:
+        return
+    if not STUDY_CODE.fullmatch(study.code):
+        raise ValidationError({"code": "Letters, digits, - _ and . only, a letter or digit first, e.g. COACH-7."})
+    for pk, code in stored.items():
+        # Compared here: the databases fold letters beyond ASCII differently.
+        if pk != study.pk and folded(code) == folded(study.code):
+            raise ValidationError({"code": f"There is a study {code} already."})
+
+
+def folded(code: str) -> str:
+    """A code as it is compared: without the case of its letters."""
+    return unicodedata.normalize("NFKC", code).casefold()
+
+
 @transaction.atomic
 def save_study(*, study: Study, by: Any, reason: str = "") -> Study:
     """Store a new or a changed study; a study that starts or closes gets its day."""
+    refuse_code(study)
     today = timezone.localdate()
     if study.state != Study.State.PLANNED and study.started_on is None:
         study.started_on = today

@@ -13,6 +13,7 @@ from labbench.formats.cell_text import cleaned
 from labbench.lab.models import GlassStock, Lamp, Person, ProcedureVersion, Resin, ResinLot, ThermalProfile
 from labbench.lab.roles import Role
 from labbench.studies.models import Factor, Level, Study, factor_name_characters
+from labbench.studies.services import refuse_code
 
 # Addresses of pages that stand where a study's code stands.
 RESERVED_CODES = {"new", "import", ".", ".."}
@@ -51,7 +52,7 @@ class StudyForm(forms.ModelForm):
         widgets = {"question": forms.Textarea(attrs={"rows": 3})}
         labels = {"procedure_version": "repair procedure", "profile": "thermal profile", "rounds_planned": "rounds"}
         help_texts = {
-            "code": "Short, no blanks, e.g. COACH-7. It is in the address of the study's pages.",
+            "code": "Letters, digits, - _ and ., e.g. COACH-7. It is in the address of the study’s pages.",
             "confidence": "Of every interval, as a fraction, e.g. 0.95.",
             "is_blind": "Technicians then see codes, not arms, until the study is closed.",
         }
@@ -76,6 +77,7 @@ class StudyForm(forms.ModelForm):
         code: str = self.cleaned_data["code"]
         if code.casefold() in RESERVED_CODES:
             raise ValidationError(f"“{code}” is an address of these pages; choose another code.")
+        refuse_code_in(code, self.instance.pk)
         return code
 
     def clean_confidence(self) -> float:
@@ -89,6 +91,14 @@ class StudyForm(forms.ModelForm):
 
     def clean_strength_margin(self) -> float:
         return fraction(self.cleaned_data["strength_margin"])
+
+
+def refuse_code_in(code: str, pk: int | None = None) -> None:
+    """What `refuse_code` says, as an error of the field."""
+    try:
+        refuse_code(Study(pk=pk, code=code))
+    except ValidationError as refused:
+        raise ValidationError(refused.messages) from refused
 
 
 def fraction(margin: float) -> float:

@@ -9,8 +9,8 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import UploadedFile
 
-from labbench.pages.studies.forms import RESERVED_CODES
-from labbench.studies.models import Study, code_characters
+from labbench.pages.studies.forms import RESERVED_CODES, refuse_code_in
+from labbench.studies.models import code_characters
 
 
 class SheetForm(forms.Form):
@@ -56,7 +56,9 @@ class ConfirmForm(forms.Form):
 class NewStudyForm(forms.Form):
     """What a study made for a sheet still needs."""
 
-    code = forms.CharField(max_length=40, validators=[code_characters], help_text="Short, no blanks, e.g. COACH-7.")
+    code = forms.CharField(
+        max_length=40, validators=[code_characters], help_text="Letters, digits, - _ and ., e.g. COACH-7."
+    )
     title = forms.CharField(max_length=160)
     question = forms.CharField(
         widget=forms.Textarea(attrs={"rows": 2}), help_text="What failed, and what may be the cause?"
@@ -66,6 +68,5 @@ class NewStudyForm(forms.Form):
         code: str = self.cleaned_data["code"]
         if code.casefold() in RESERVED_CODES:
             raise ValidationError(f"“{code}” is an address of these pages; choose another code.")
-        if Study.objects.filter(code=code).exists():
-            raise ValidationError(f"There is a study {code} already.")
+        refuse_code_in(code)
         return code
