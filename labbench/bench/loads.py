@@ -7,12 +7,13 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils import timezone
 
 from labbench.bench.models import Load
 from labbench.bench.progress import REPAIRED_ROLES
 from labbench.bench.refusals import refuse_closed
 from labbench.bench.rules import STARTED
-from labbench.bench.services import UNDONE
+from labbench.bench.services import UNDONE, when
 from labbench.lab.records import keep
 from labbench.studies.models import Coupon
 
@@ -21,8 +22,15 @@ class NotRepaired(ValidationError):
     """Coupons of a load that should be repaired before its rounds, and are not: `coupons`."""
 
     def __init__(self, load: Load, coupons: list[Coupon]) -> None:
-        super().__init__(f"Not repaired yet in load {load.name}: {', '.join(coupon.code for coupon in coupons)}.")
+        super().__init__(f"Not repaired yet in {load.name}: {', '.join(coupon.code for coupon in coupons)}.")
         self.coupons = coupons
+
+
+class NotReady(ValidationError):
+    """A load that starts before the time it is ready from."""
+
+    def __init__(self, load: Load) -> None:
+        super().__init__(f"{load.name} is ready only from {when(load.ready_at)}.")
 
 
 def not_repaired(load: Load) -> list[Coupon]:
@@ -34,24 +42,31 @@ def not_repaired(load: Load) -> list[Coupon]:
 
 
 @transaction.atomic
-def start_load(*, load: Load, by: Any, unrepaired: Collection[int] = ()) -> Load:
+def start_load(*, load: Load, by: Any, unrepaired: Collection[int] = (), is_early: bool = False) -> Load:
     """The load sets out on its rounds. ValidationError if it is under way, or has no coupon.
 
+    Raises `NotReady` before the time it is ready from, unless somebody said that it may start early (`is_early`).
     Raises `NotRepaired` where coupons wait for their repair, unless all of them are in `unrepaired` (keys of coupons that
     somebody said may travel so); the load's history then names them.
     """
     load = Load.objects.select_for_update(of=("self",)).select_related("study").get(pk=load.pk)
     refuse_closed(load.study)
     if load.state != Load.State.PLANNED:
-        raise ValidationError(f"Load {load.name} is {load.get_state_display()} already.")
+        raise ValidationError(f"{load.name} is {load.get_state_display()} already.")
     if not load.places.exists():
-        raise ValidationError(f"Load {load.name} has no coupon yet.")
+        raise ValidationError(f"{load.name} has no coupon yet.")
     lacking = not_repaired(load)
     if any(coupon.pk not in unrepaired for coupon in lacking):
         raise NotRepaired(load, lacking)
+    reason = STARTED
+    if load.ready_at is not None and load.ready_at > timezone.now():
+        if not is_early:
+            raise NotReady(load)
+        reason += f" before it was ready ({when(load.ready_at)})"
+    if lacking:
+        reason += f" with coupons that are not repaired: {', '.join(coupon.code for coupon in lacking)}"
     load.state = Load.State.RUNNING
-    names = ", ".join(coupon.code for coupon in lacking)
-    return keep(load, by=by, reason=f"{STARTED} with coupons that are not repaired: {names}" if lacking else STARTED)
+    return keep(load, by=by, reason=reason)
 
 
 @transaction.atomic
@@ -59,7 +74,7 @@ def finish_load(*, load: Load, by: Any) -> Load:
     """The load has been through its rounds. ValidationError if it is not under way."""
     load = Load.objects.select_for_update(of=("self",)).get(pk=load.pk)
     if load.state != Load.State.RUNNING:
-        raise ValidationError(f"Load {load.name} is {load.get_state_display()}; only a running load is finished.")
+        raise ValidationError(f"{load.name} is {load.get_state_display()}; only a running load is finished.")
     load.state = Load.State.DONE
     return keep(load, by=by, reason="finished")
 
@@ -69,6 +84,6 @@ def step_back_load(*, load: Load, by: Any) -> Load:
     """Take back the last start or finish of a load."""
     load = Load.objects.select_for_update(of=("self",)).get(pk=load.pk)
     if load.state == Load.State.PLANNED:
-        raise ValidationError(f"Load {load.name} has not started.")
+        raise ValidationError(f"{load.name} has not started.")
     load.state = Load.State.RUNNING if load.state == Load.State.DONE else Load.State.PLANNED
     return keep(load, by=by, reason=UNDONE)

@@ -53,7 +53,7 @@ def place_coupons(*, load: Load | None, coupons: Sequence[Coupon], by: Any, reas
     ValidationError if a coupon or the load belongs to another study.
     """
     if load is not None and any(coupon.study_id != load.study_id for coupon in coupons):
-        raise ValidationError(f"Load {load.name} belongs to another study.")
+        raise ValidationError(f"{load.name} belongs to another study.")
     present = {place.coupon_id: place for place in travelling(coupons)}
     if load is None:
         for place in present.values():
@@ -72,7 +72,7 @@ def place_coupons(*, load: Load | None, coupons: Sequence[Coupon], by: Any, reas
             place.load, place.place = load, last
             moved.append(place)
     if last > 32_767:
-        raise ValidationError(f"Load {load.name} would hold {last:,} coupons.")
+        raise ValidationError(f"{load.name} would hold {last:,} coupons.")
     bulk_update_with_history(
         moved, LoadPlace, ["load", "place"], batch_size=BATCH, default_user=by, default_change_reason=reason
     )

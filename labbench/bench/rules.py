@@ -70,7 +70,7 @@ def load_findings(repair: Repair) -> list[Finding]:
     if set_out_at is None or repair.repaired_at < set_out_at:
         return []
     at = f"{timezone.localtime(set_out_at):%Y-%m-%d %H:%M}"
-    return [Finding(Deviation.Kind.OTHER, f"Repaired after load {load.name} had set out ({at}).")]
+    return [Finding(Deviation.Kind.OTHER, f"Repaired after {load.name} had set out ({at}).")]
 
 
 def last_survey(repair: Repair) -> LampSurvey | None:

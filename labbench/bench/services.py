@@ -402,7 +402,7 @@ def create_load(*, study: Study, name: str, by: Any, coupons: Any = (), **detail
 def place_coupon(*, load: Load, coupon: Coupon, by: Any, place: int | None = None) -> LoadPlace:
     """Give a coupon its place. ValidationError if it travels in a load already, or the load is of another study."""
     if load.study_id != coupon.study_id:
-        raise ValidationError(f"Load {load.name} belongs to another study than coupon {coupon.code}.")
+        raise ValidationError(f"{load.name} belongs to another study than coupon {coupon.code}.")
     return keep(LoadPlace(load=load, coupon=coupon, place=place), by=by)
 
 

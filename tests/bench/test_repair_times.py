@@ -97,7 +97,7 @@ def test_a_repair_after_its_load_set_out_is_a_deviation_one_before_is_not():
     now = timezone.now()
     repaired(late, now)
     assert [kind for kind, _ in said(late)] == ["other"]
-    assert said(late)[0][1].startswith("Repaired after load Load 1 had set out (")
+    assert said(late)[0][1].startswith("Repaired after Load 1 had set out (")
     # Made before, typed in now.
     repaired(early, now - timedelta(hours=1))
     assert said(early) == []

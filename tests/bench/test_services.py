@@ -351,7 +351,7 @@ def test_a_load_sets_out_comes_back_and_can_step_back():
     with pytest.raises(ValidationError, match="has no coupon yet"):
         start_load(load=load, by=lead)
     place_coupon(load=load, coupon=coupon, by=lead)
-    with pytest.raises(ValidationError, match=f"Not repaired yet in load Load 1: {coupon.code}"):
+    with pytest.raises(ValidationError, match=f"Not repaired yet in Load 1: {coupon.code}"):
         start_load(load=load, by=lead)
     repaired(coupon)
     assert start_load(load=load, by=lead).state == "running"

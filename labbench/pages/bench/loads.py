@@ -70,13 +70,12 @@ def step(request: HttpRequest, pk: int, name: str) -> HttpResponse:
         raise Http404("There is no such step.")
     try:
         row = STEPS[name](load=open_load(pk), by=request.user, **confirmed(request, name))
-    except loads.NotRepaired as lacking:
-        context = {"load": open_load(pk), "coupons": lacking.coupons, "is_again": "unrepaired" in request.POST}
-        return render(request, "bench/start_load.html", context)
+    except (loads.NotRepaired, loads.NotReady):
+        return ask_to_start(request, open_load(pk))
     except ValidationError as refused:
         messages.error(request, " ".join(refused.messages))
     else:
-        messages.success(request, f"Load {row.name} is {row.get_state_display()} now.")
+        messages.success(request, f"{row.name} is {row.get_state_display()} now.")
         waiting = Coupon.objects.filter(NEEDS_LOOK, load_place__load=row).count()
         if name == "finish" and waiting:
             messages.warning(request, f"{waiting} of its coupons have not been looked at after their last round.")
@@ -87,7 +86,19 @@ def confirmed(request: HttpRequest, name: str) -> dict[str, Any]:
     """The coupons that may travel without a repair, as the page that asked about them sends them."""
     if name != "start":
         return {}
-    return {"unrepaired": {key for text in request.POST.getlist("unrepaired") if (key := whole(text))}}
+    unrepaired = {key for text in request.POST.getlist("unrepaired") if (key := whole(text))}
+    return {"unrepaired": unrepaired, "is_early": "early" in request.POST}
+
+
+def ask_to_start(request: HttpRequest, row: Load) -> HttpResponse:
+    """Everything that speaks against starting this load, to be confirmed together."""
+    context = {
+        "load": row,
+        "coupons": loads.not_repaired(row),
+        "is_again": "unrepaired" in request.POST,
+        "is_early": row.ready_at is not None and row.ready_at > timezone.now(),
+    }
+    return render(request, "bench/start_load.html", context)
 
 
 @permission_required("bench.add_inspection", raise_exception=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Sequence
 from typing import Any
 
@@ -20,6 +21,7 @@ from labbench.studies.coupon_codes import counted_codes, random_codes
 from labbench.studies.models import Coupon, Factor, Level, Study, code_characters
 
 MOST_AT_ONCE = 2000
+SEPARATORS = re.compile(r"[\s,;]+")
 LONGEST_CODE = 40
 KEEP = ("", "leave as it is")
 NONE = "none"
@@ -253,7 +255,7 @@ class LoadForm(forms.Form):
         required=False,
         widget=forms.Textarea(attrs={"rows": 4}),
         label="coupons",
-        help_text="Codes as scanned or typed, one a line. May be left empty and filled later.",
+        help_text="Codes as scanned or typed, one a line or with commas between. May be left empty and filled later.",
     )
     is_shuffled = forms.BooleanField(
         required=False,
@@ -277,8 +279,16 @@ class LoadForm(forms.Form):
         super().__init__(*args, **extra)
         self.study = study
 
+    def split_codes(self, text: str) -> list[str]:
+        """The codes of a list, split at line ends, commas, semicolons and blanks; a line that is a code as it is stays whole."""
+        lines = [line for line in (cleaned(line) for line in text.splitlines()) if line]
+        odd = [line for line in lines if SEPARATORS.search(line)][:MOST_AT_ONCE]
+        whole = set(self.study.coupons.filter(code__in=odd).values_list("code", flat=True)) if odd else set()
+        found = ([line] if line in whole else SEPARATORS.split(line) for line in lines)
+        return [code for codes in found for code in codes if code]
+
     def clean_codes(self) -> list[Coupon]:
-        codes = [code for code in (cleaned(line) for line in self.cleaned_data["codes"].splitlines()) if code]
+        codes = self.split_codes(self.cleaned_data["codes"])
         if repeated := sorted({code for code in codes if codes.count(code) > 1} if len(codes) < 5000 else set()):
             raise ValidationError(f"Named more than once: {', '.join(repeated[:10])}.")
         if len(codes) > MOST_AT_ONCE:

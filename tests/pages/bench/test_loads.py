@@ -1,9 +1,10 @@
 """A load's page, its start and end, and all its looks in one go."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from django.core.files.base import ContentFile
+from django.utils import timezone
 
 from labbench.bench.loads import start_load
 from labbench.bench.models import Inspection, TraceFile
@@ -53,6 +54,39 @@ def test_a_load_with_all_coupons_repaired_starts_at_once(sign_in, repaired):
     load = create_load(study=study, name="Tray 1", by=client.person, coupons=[repaired(factories.coupon(study))])
     assert client.post(f"/loads/{load.pk}/step/start/").status_code == 302
     assert load.history.first().history_change_reason == "started"
+
+
+def test_a_load_that_is_not_ready_starts_only_when_that_is_confirmed(sign_in, repaired):
+    client, study = sign_in("lead"), factories.study()
+    coupons = [repaired(factories.coupon(study)), factories.coupon(study, code="T9")]
+    load = create_load(
+        study=study, name="Load 3", by=client.person, coupons=coupons, ready_at=timezone.now() + timedelta(hours=2)
+    )
+    address = f"/loads/{load.pk}/step/start/"
+    html = text_of(client.post(address))
+    assert "Load 3 is ready from" in html
+    assert "1 coupon is not repaired yet" in html
+    # One of the two confirmed is not enough.
+    assert client.post(address, {"unrepaired": [coupons[1].pk]}).status_code == 200
+    load.refresh_from_db()
+    assert load.state == "planned"
+    answer = client.post(address, {"unrepaired": [coupons[1].pk], "early": "1"}, follow=True)
+    assert "Load 3 is running now." in text_of(answer)
+    assert "Load Load 3" not in text_of(answer)
+    said = load.history.first().history_change_reason
+    assert said.startswith("started before it was ready (")
+    assert said.endswith(") with coupons that are not repaired: T9")
+
+
+def test_a_load_of_which_nothing_can_be_inspected_says_why(sign_in, repaired, looked):
+    client, study = sign_in("lead"), factories.study(rounds_planned=1)
+    coupons = [factories.coupon(study), repaired(factories.coupon(study))]
+    load = create_load(study=study, name="Load 3", by=client.person, coupons=coupons)
+    start_load(load=load, by=client.person, unrepaired={coupons[0].pk})
+    assert "waits for an inspection" not in text_of(client.get(f"/loads/{load.pk}/"))
+    looked(coupons[1], outcome="cracked_out")
+    words = "None of its coupons waits for an inspection: 1 cracked out, 1 not repaired."
+    assert words in text_of(client.get(f"/loads/{load.pk}/"))
 
 
 def look_rows(coupons, outcome="intact", **changed):

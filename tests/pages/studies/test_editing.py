@@ -247,6 +247,19 @@ def test_a_load_takes_its_coupons_in_the_order_given(lead, study):
     assert [(place.coupon.code, place.place) for place in places] == [("C3", 1), ("C1", 2)]
 
 
+@pytest.mark.parametrize("typed", ["A1, B2;C3", "A1 B2\nC3", "A1;\tB2 ,\n\n C3 ,"])
+def test_codes_of_a_load_are_split_at_commas_semicolons_and_blanks(lead, study, typed):
+    rows = [factories.coupon(study, code=code) for code in ("A1", "B2", "C3")]
+    lead.post(reverse("add-load", args=["COACH-1"]), {"name": "Mixed", "codes": typed})
+    assert [place.coupon for place in Load.objects.get(name="Mixed").places.all()] == rows
+
+
+def test_a_code_with_a_blank_stays_whole(lead, study):
+    factories.coupon(study, code="12 B")
+    lead.post(reverse("add-load", args=["COACH-1"]), {"name": "Mixed", "codes": "12 B"})
+    assert Load.objects.get(name="Mixed").places.get().coupon.code == "12 B"
+
+
 def test_places_can_be_given_at_random(lead, study):
     codes = [factories.coupon(study, code=f"C{number:02d}").code for number in range(40)]
     load(lead, study, codes="\n".join(codes), is_shuffled="on")
