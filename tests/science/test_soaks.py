@@ -309,7 +309,12 @@ def runs(draw):
             }.get((name, kind), {n: (a, m) for n, a, m in STEPS}[name])
             wanted[number, name] = kind
             if stays and stays[-1].step:
-                stays.append(Stay(ROOM_C, draw(st.sampled_from([1.0, 3.0, 4.5]))))
+                stays.append(Stay(ROOM_C, draw(st.sampled_from([1.0, 3.0, 4.5, 200.0 if name == "heat" else 2.0]))))
+            if name == "freeze" and kind == "met" and draw(st.booleans()) and draw(st.booleans()):
+                # The door stands open in the middle: neither half is long enough.
+                wanted[number, name] = "short"
+                stays += [Stay(air_c, 105.0, (number, name)), Stay(12.0, 9.0)]
+                minutes = 105.0
             stays.append(Stay(air_c, minutes, (number, name)))
     verdict = [wanted.get((number, name), "missing") for number in range(1, rounds + 1) for name in names]
     return rounds, stays, verdict
