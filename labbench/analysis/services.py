@@ -7,6 +7,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.db.models import Min
 from django.utils import timezone
@@ -38,14 +39,18 @@ class Inputs:
     parameters: dict[str, Any]
     sha256: str
     coupons: int
+    says_something: bool
 
 
 def request_analysis(*, study: Study, by: Any, next_count: int | None = None, seed: int = DEFAULT_SEED) -> Analysis:
     """The analysis of the study as it stands: the stored one where inputs, parameters and code are the same, else a new one in the queue.
 
     It proposes `next_count` coupons, by default as many as a load has places. One that failed or was cancelled is queued again.
+    ValidationError where no coupon says anything yet.
     """
     inputs = inputs_of(study, next_count=next_count, seed=seed)
+    if not inputs.says_something:
+        raise ValidationError(nothing_to_analyse(study))
     key = {"study": study, "inputs_sha256": inputs.sha256, "code_version": code_version()}
     known = Analysis.objects.filter(**key).select_related("job").first()
     if known is None:
@@ -69,6 +74,13 @@ def request_analysis(*, study: Study, by: Any, next_count: int | None = None, se
     return known
 
 
+def nothing_to_analyse(study: Study) -> str:
+    """What is missing before a study can be analysed."""
+    if not study.coupons.exists():
+        return f"{study.code} has no coupon yet: there is nothing to analyse."
+    return f"No coupon of {study.code} has been inspected after a round or broken in a strength test yet: there is nothing to analyse."
+
+
 def inputs_of(study: Study, *, next_count: int | None = None, seed: int = DEFAULT_SEED) -> Inputs:
     """What an analysis of the study as it stands would be computed from."""
     drawn = study_sheet(study)
@@ -86,7 +98,9 @@ def inputs_of(study: Study, *, next_count: int | None = None, seed: int = DEFAUL
         **limits_of(study),
     }
     sha256 = hashlib.sha256(f"{canonical(parameters)}\n{sheet_csv}".encode()).hexdigest()
-    return Inputs(sheet_csv, parameters, sha256, len(drawn.sheet.coupons))
+    sheet = drawn.sheet
+    says = (sheet.rounds_survived > 0) | (sheet.failed_round > 0) | (sheet.strength_mpa > 0)
+    return Inputs(sheet_csv, parameters, sha256, len(sheet.coupons), bool(says.any()))
 
 
 def is_as_the_study_stands(analysis: Analysis) -> bool:

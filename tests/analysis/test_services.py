@@ -4,6 +4,7 @@ import json
 from datetime import timedelta
 
 import pytest
+from django.core.exceptions import ValidationError
 
 from labbench.analysis.models import Analysis
 from labbench.analysis.services import canonical, is_as_the_study_stands, load_order, request_analysis
@@ -33,6 +34,19 @@ def study():
         set_level(coupons=[coupon], factor=resin, level=resin.levels.get(name=level), by=hand)
         record_inspection(coupon=coupon, by=hand, seen_at=NOON, round_number=3, outcome=outcome)
     return made
+
+
+def test_nothing_to_analyse_is_said_before_a_job_is_made():
+    empty, waiting = factories.study(code="EL-1"), factories.study(code="EL-2")
+    factories.coupon(waiting)
+    factories.coupon(waiting, role="pristine")
+    for study, words in (
+        (empty, "EL-1 has no coupon yet: there is nothing to analyse."),
+        (waiting, "No coupon of EL-2 has been inspected after a round or broken in a strength test yet"),
+    ):
+        with pytest.raises(ValidationError, match=words):
+            request_analysis(study=study, by=factories.person())
+    assert not Job.objects.exists()
 
 
 def analysed(study, callbacks, **details):
@@ -78,13 +92,6 @@ def test_a_cancelled_analysis_is_queued_again_when_asked_for(study, eager_queue,
     again = analysed(study, django_capture_on_commit_callbacks)
     assert again == first
     assert again.job.state == Job.State.DONE
-
-
-def test_a_study_without_results_says_so(eager_queue, django_capture_on_commit_callbacks):
-    made = analysed(factories.study(), django_capture_on_commit_callbacks)
-    assert made.job.state == Job.State.FAILED
-    assert "nothing to analyse yet" in made.job.reason
-    assert made.result is None
 
 
 def test_coupons_not_yet_seen_are_left_out_and_counted(study):

@@ -66,7 +66,11 @@ def analyses(request: HttpRequest, code: str) -> HttpResponse:
 def analyse(request: HttpRequest, code: str) -> HttpResponse:
     """Ask for the analysis of the study as it stands."""
     study = get_object_or_404(Study, code=code)
-    asked = request_analysis(study=study, by=request.user)
+    try:
+        asked = request_analysis(study=study, by=request.user)
+    except ValidationError as refused:
+        messages.error(request, " ".join(refused.messages))
+        return redirect("study-results", study.code)
     if asked.finished_at:
         messages.info(request, "Nothing has changed since this analysis: here is its stored answer.")
         return redirect("analysis", asked.pk)

@@ -6,10 +6,12 @@ from django.urls import reverse
 from django.utils import timezone
 
 from labbench.analysis.services import request_analysis
+from labbench.bench.services import record_inspection
 from labbench.bench.staging import TASK
 from labbench.jobs.models import Job
 from labbench.jobs.services import enqueue
 from tests import factories
+from tests.factories import NOON
 
 pytestmark = pytest.mark.django_db
 
@@ -21,7 +23,9 @@ def owner(db):
 
 @pytest.fixture
 def job(owner):
-    return enqueue(task=TASK, title="Take a sheet", arguments={"study": factories.study(code="S1").pk}, requested_by=owner)
+    return enqueue(
+        task=TASK, title="Take a sheet", arguments={"study": factories.study(code="S1").pk}, requested_by=owner
+    )
 
 
 def client_of(person):
@@ -55,7 +59,9 @@ def test_without_script_a_done_job_leads_to_its_result(job, owner):
 
 
 def test_an_analysis_leads_to_the_results(owner):
-    analysis = request_analysis(study=factories.study(code="S2"), by=owner)
+    study = factories.study(code="S2")
+    record_inspection(coupon=factories.coupon(study), by=owner, seen_at=NOON, round_number=1, outcome="intact")
+    analysis = request_analysis(study=study, by=owner)
     ended(analysis.job, Job.State.DONE)
     assert client_of(owner).get(reverse("job", args=[analysis.job_id])).url == reverse("study-results", args=["S2"])
 

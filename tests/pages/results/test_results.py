@@ -236,10 +236,12 @@ def test_a_waiting_analysis_can_be_cancelled_and_tried_again(
     assert "only one that failed or was cancelled can be tried again" in text_of(refused)
 
 
-def test_a_failed_analysis_says_why(client, eager_queue, django_capture_on_commit_callbacks):
+def test_a_failed_analysis_says_why(client):
     as_(client)
-    shown = text_of(ask(client, factories.study(), django_capture_on_commit_callbacks))
-    assert "There is nothing to analyse yet" in shown
+    failed = stored("coupon\n", None, coupons=0, state="failed")
+    Job.objects.filter(pk=failed.job_id).update(reason="The sheet could not be read again.")
+    shown = text_of(client.get(reverse("study-results", args=[failed.study.code])))
+    assert "The sheet could not be read again." in shown
 
 
 @pytest.mark.parametrize(("role", "allowed"), [("lead", True), ("qa", True), ("technician", False), ("guest", False)])
@@ -339,6 +341,14 @@ def test_a_signature_takes_the_password_again(client, report):
     signature = Signature.objects.get()
     assert (signature.person, signature.meaning, signature.report_sha256) == (person, "approved", report.sha256)
     assert f"{person} approved it" in page
+
+
+def test_asking_where_there_is_nothing_to_analyse_says_what_is_missing(client):
+    signer(client, "lead")
+    study = factories.study(code="EL-3")
+    factories.coupon(study)
+    answer = client.post(reverse("request-analysis", args=[study.code]), follow=True)
+    assert "No coupon of EL-3 has been inspected after a round" in text_of(answer)
 
 
 def test_the_maker_is_not_offered_approval_and_can_not_post_it(client, report):
