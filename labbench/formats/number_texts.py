@@ -104,11 +104,12 @@ def p_value_text(p: float) -> str:
     """ "p = 0.032": two digits where it matters, never "p = 0"."""
     if p < 0.0001:
         return "p < 0.0001"
-    if 0.995 <= p < 1:
+    if p >= 0.995:
         return "p > 0.99"
-    if p >= 0.1:
+    # Rounding can carry: 0.09999 is 0.10, as 0.1 is.
+    decimals = 1 - math.floor(math.log10(float(f"{p:.1e}")))
+    if decimals <= 2:
         return f"p = {p:.2f}"
-    decimals = 1 - math.floor(math.log10(p))
     return f"p = {p:.{decimals}f}"
 
 

@@ -116,13 +116,13 @@ def test_an_open_interval_names_its_one_limit(limits, shown):
     [
         (0.03214, "p = 0.032"),
         (0.1, "p = 0.10"),  # three of three failing against none of three, two-sided Fisher
-        (0.0999, "p = 0.100"),
+        (0.0999, "p = 0.10"),
         (0.00021, "p = 0.00021"),
         (0.00009, "p < 0.0001"),
         (0.0, "p < 0.0001"),
         (0.43, "p = 0.43"),
         (0.998, "p > 0.99"),
-        (1.0, "p = 1.00"),
+        (1.0, "p > 0.99"),
     ],
 )
 def test_a_p_value_keeps_two_digits_and_is_never_nought(p, shown):
