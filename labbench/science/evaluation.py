@@ -36,6 +36,8 @@ DEFAULT_SEED = 20260101
 BLOCK = "block"
 # With more levels a table of all pairs tells nothing.
 PAIRED_LEVELS = 8
+# As many levels are named in a sentence, more are counted.
+MOST_LEVELS_NAMED = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,12 +363,23 @@ def association_sentence(name: str, levels: tuple[LevelEvaluation, ...], associa
         return f"{only.failed} of {only.coupons} failed under {name} {only.level}, the only level: nothing to compare."
     failed, coupons = sum(level.failed for level in levels), sum(level.coupons for level in levels)
     if failed in (0, coupons):
-        return f"{'None' if failed == 0 else 'All'} of {counted(coupons, 'coupon')} failed under every level of {name}."
+        if failed == 0:
+            return f"None of {counted(coupons, 'coupon')} failed under any level of {name}."
+        return f"All {counted(coupons, 'coupon')} failed, under every level of {name}."
     worst = max(levels, key=lambda level: (level.failure_share, level.coupons))
-    rest_failed, rest = failed - worst.failed, coupons - worst.coupons
-    other = next(level.level for level in levels if level is not worst)
-    others = f"{name} {other}" if len(levels) == 2 else "the others"
+    # Levels that fail alike are named together: none of them is worse than the other.
+    alike = [level for level in levels if level.failure_share == worst.failure_share]
+    worst_failed, worst_coupons = sum(level.failed for level in alike), sum(level.coupons for level in alike)
+    rest = [level for level in levels if level not in alike]
+    if not rest:
+        return f"{failed} of {coupons} coupons failed, the same share under every level of {name}."
+    names = [str(level.level) for level in alike]
+    named = f"{len(names)} levels of {name}"
+    if len(names) <= MOST_LEVELS_NAMED:
+        named = f"{name} {' and '.join([', '.join(names[:-1]), names[-1]] if len(names) > 1 else names)}"
+    others = f"{name} {rest[0].level}" if len(rest) == 1 else "the others"
     counts = (
-        f"{worst.failed} of {worst.coupons} under {name} {worst.level} failed, {rest_failed} of {rest} under {others}"
+        f"{worst_failed} of {worst_coupons} under {named} failed, "
+        f"{failed - worst_failed} of {coupons - worst_coupons} under {others}"
     )
     return f"{counts}; {by_chance(association, 'a difference this large between the levels')}."
