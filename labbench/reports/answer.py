@@ -6,11 +6,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from labbench.formats.number_texts import percent_text
-from labbench.reports.wording import counted, factor_label, level_label, levels_label, listed, plainly, sentence
+from labbench.formats.number_texts import number_text
+from labbench.reports.causes import NO_CAUSE, accused, is_worth_little, spread_words, too_few
+from labbench.reports.wording import (
+    counted,
+    factor_label,
+    levels_label,
+    listed,
+    plainly,
+    probability_text,
+    sentence,
+)
 
 Document = Mapping[str, Any]
-NO_CAUSE = "none"
 # Below this the runner-up is not worth a word in the headline.
 WORTH_NAMING = 0.05
 
@@ -67,8 +75,13 @@ def cause(result: Document) -> tuple[str, str, list[str]]:
             "Which variable fails is not decided",
             [sentence(f"The probability of each cause is missing: {reason}"), *strongest(result)],
         )
+    if not result["sheet"]["failed"]:
+        return (
+            "survived",
+            "No coupon failed",
+            ["There is no cause to look for among these coupons; what was never run may still fail."],
+        )
     first, rest = hypotheses[0], hypotheses[1:]
-    likely = percent_text(first["probability"])
     if found["isolated"] is not None:
         confirmed = bool(found["confirmed"])
         sure = (
@@ -76,18 +89,23 @@ def cause(result: Document) -> tuple[str, str, list[str]]:
             if confirmed
             else "It is not confirmed yet: coupons run after it was named have still to agree."
         )
+        likely = probability_text(found.get("isolated_probability") or first["probability"])
         if found["isolated"] == NO_CAUSE:
             return "cleared", "None of the factors makes the difference", [f"Probability {likely}.", sure]
+        caution = too_few(result)
         return (
             "implicated",
-            f"The failing variable: {found['isolated']}",
-            [f"Probability {likely} that {found['isolated']} is the cause.", sure],
+            f"{'Probably the' if caution else 'The'} failing variable: {found['isolated']}"
+            + (" (few coupons)" if caution else ""),
+            [f"Probability {likely} that {found['isolated']} is the cause.", spread_words(result), caution, sure],
         )
-    others = [f"{h['cause']} ({percent_text(h['probability'])})" for h in rest if h["probability"] >= WORTH_NAMING][:3]
+    others = [f"{h['cause']} ({probability_text(h['probability'])})" for h in rest if h["probability"] >= WORTH_NAMING]
     named = "no factor at all" if first["cause"] == NO_CAUSE else first["cause"]
-    words = [f"Most probable so far: {named} ({likely})."]
+    words = [f"Most probable so far: {named} ({probability_text(first['probability'])})."]
+    if result["sheet"]["failed"] == result["sheet"]["test"]:
+        words.insert(0, "Every coupon failed: none held that they could be compared with.")
     if others:
-        words.append(f"Still possible: {listed(others)}.")
+        words.append(f"Still possible: {listed(others[:3])}.")
     return "undecided", "The cause is not isolated yet", words
 
 
@@ -111,13 +129,12 @@ def strongest(result: Document) -> list[str]:
 def verdicts(result: Document) -> list[str]:
     """Which factors are cleared and which still open; implicated ones are in the headline unless nothing is isolated."""
     by_state: dict[str, list[str]] = {}
+    isolated = (result.get("cause") or {}).get("isolated")
     for factor in result["factors"]:
         verdict = factor.get("verdict")
         if not verdict:
             continue
-        label = factor_label(factor["factor"])
-        if verdict["state"] == "implicated" and verdict.get("level") is not None:
-            label = f"{label} {level_label(factor['factor'], verdict['level'])}"
+        label = f"{factor_label(factor['factor'])} {accused(factor, isolated)}".strip()
         by_state.setdefault(verdict["state"], []).append(label)
     words = {"implicated": "Implicated", "cleared": "Cleared", "undecided": "Undecided"}
     return [f"{word}: {listed(by_state[state])}." for state, word in words.items() if state in by_state]
@@ -145,27 +162,38 @@ def next_step(result: Document) -> str:
     if coupons is None:
         return ""
     if coupons:
-        total = sum(row["count"] for row in coupons)
+        total = counted(sum(row["count"] for row in coupons), "coupon")
         first = f", first of all {levels_label(coupons[0]['levels'])}" if coupons[0]["levels"] else ""
+        if not result["sheet"]["failed"]:
+            return f"Next, if the study goes on: run the load of {total} listed below{first}."
+        if is_worth_little(result):
+            return (
+                "Next: weigh whether to go on at all, as no coupon that can be run is expected to change much. The "
+                f"{total} that would tell most are listed below."
+            )
+        if found.get("isolated") not in (None, NO_CAUSE):
+            return f"Next: run the load of {total} that can confirm it{first}; the list is below."
         needed = found.get("coupons_to_isolate")
         about = (
-            f" About {counted(needed, 'well-chosen coupon')} should isolate the cause (simulated)." if needed else ""
+            f" Run one after another, each chosen by the outcome of the one before, about {number_text(needed)} would isolate the "
+            "cause (simulated); a load is chosen before any outcome is known, so it has more."
+            if needed and needed < sum(row["count"] for row in coupons)
+            else f" About {counted(needed, 'well-chosen coupon')} should isolate the cause (simulated)."
+            if needed
+            else ""
         )
-        return f"Next: run {counted(total, 'coupon')}{first}; the list is below.{about}"
+        return f"Next: run the load of {total} listed below{first}.{about}"
     if found.get("isolated") is not None and found.get("confirmed"):
         return "No further coupons are needed for this question."
     return "No next coupons were proposed."
 
 
-def verdict_about(name: str, verdict: Document | None) -> str:
-    """What stands beside the verdict's word: the level, or the factors it can't be told from."""
-    if not verdict:
-        return ""
-    if verdict["state"] == "implicated" and verdict.get("level") is not None:
-        return level_label(name, verdict["level"])
-    if verdict["state"] == "confounded" and verdict.get("with"):
+def verdict_about(factor: Document, isolated: str | None = None) -> str:
+    """What stands beside the verdict's word: the level, the levels that fail alike, or the factors it can't be told from."""
+    verdict = factor.get("verdict") or {}
+    if verdict.get("state") == "confounded" and verdict.get("with"):
         return f"with {listed(factor_label(other) for other in verdict['with'])}"
-    return ""
+    return accused(factor, isolated)
 
 
 def verdict_words(verdict: Document | None, factors: Iterable[str]) -> str:
@@ -174,7 +202,9 @@ def verdict_words(verdict: Document | None, factors: Iterable[str]) -> str:
         return "No verdict was computed for this factor."
     words = sentence(plainly(verdict.get("reason") or "", factors))
     if verdict.get("probability") is not None:
-        words = f"{words} Probability that it has a part in the cause: {percent_text(verdict['probability'])}.".strip()
+        words = (
+            f"{words} Probability that it has a part in the cause: {probability_text(verdict['probability'])}.".strip()
+        )
     return words
 
 

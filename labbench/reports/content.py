@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -14,11 +14,12 @@ from labbench.analysis.models import Analysis
 from labbench.bench.models import Deviation
 from labbench.formats.number_texts import interval_percent_text, number_text, p_value_text, percent_text
 from labbench.reports.answer import answer, pair_words, verdict_about, verdict_words
+from labbench.reports.causes import warnings_in_words
 from labbench.reports.figures import Figure, share_figure, survival_figure
 from labbench.reports.level_tables import LevelTable, level_tables
 from labbench.reports.methods import methods_used, sources
-from labbench.reports.tests_in_words import disagreements, test_rows
-from labbench.reports.wording import factor_label, level_label, levels_label, plainly, sentence
+from labbench.reports.tests_in_words import adjusted_p, disagreements, test_rows, varied
+from labbench.reports.wording import factor_label, level_label, levels_label, plainly, probability_text, sentence
 from labbench.science.sheet import CouponSheet
 
 Document = Mapping[str, Any]
@@ -42,6 +43,7 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
     found = answer(result)
     study = analysis.study
     factors = [factor["factor"] for factor in result["factors"]]
+    isolated, besides = (result.get("cause") or {}).get("isolated"), varied(result, sheet)
     return {
         "title": title,
         "head": [
@@ -57,10 +59,10 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
             f"Intervals and tests at {percent_text(parameters['confidence'])} confidence; a difference below "
             f"{percent_text(parameters['margin'])} in failure share is taken not to matter."
         ),
-        "verdicts": [verdict_line(factor) for factor in result["factors"]],
-        "warnings": list(result["warnings"]),
+        "verdicts": [verdict_line(factor, isolated, besides) for factor in result["factors"]],
+        "warnings": list(warnings_in_words(result)),
         "combinations": combinations(sheet, parameters),
-        "factors": [factor_content(factor, parameters["confidence"], factors) for factor in result["factors"]],
+        "factors": [factor_content(factor, result, besides) for factor in result["factors"]],
         "pairs": [
             pair_words(pair)
             + (
@@ -74,7 +76,7 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
         if result.get("confounded") is not None
         else sentence(result.get("reason") or "not computed"),
         "causes": [
-            [plainly(hypothesis["cause"], factors), percent_text(hypothesis["probability"])]
+            [plainly(hypothesis["cause"], factors), probability_text(hypothesis["probability"])]
             for hypothesis in ((result.get("cause") or {}).get("hypotheses") or [])[:15]
         ],
         "next": [[number_text(row["count"]), levels_label(row["levels"])] for row in result.get("next_coupons") or []],
@@ -93,35 +95,37 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
     }
 
 
-def verdict_line(factor: Document) -> list[str]:
+def verdict_line(factor: Document, isolated: str | None, besides: Collection[str]) -> list[str]:
     """Factor, verdict, how probable it has a part, plain and adjusted p-value."""
     verdict = factor.get("verdict")
-    adjusted = (factor.get("adjusted") or {}).get("p_value")
+    adjusted = adjusted_p(factor, besides)
     plain = factor["association"]["p_value"]
-    about = verdict_about(factor["factor"], verdict)
+    about = verdict_about(factor, isolated)
     return [
         factor_label(factor["factor"]),
         f"{verdict['state']} {about}".strip() if verdict else "none computed",
-        percent_text(verdict["probability"]) if verdict and verdict.get("probability") is not None else "–",
+        probability_text(verdict["probability"]) if verdict and verdict.get("probability") is not None else "–",
         "–" if plain is None else p_value_text(plain),
         "–" if adjusted is None else p_value_text(adjusted),
     ]
 
 
-def factor_content(factor: Document, confidence: float, factors: Sequence[str]) -> dict[str, Any]:
-    name = factor["factor"]
+def factor_content(factor: Document, result: Document, besides: Collection[str]) -> dict[str, Any]:
+    name, confidence = factor["factor"], result["parameters"]["confidence"]
+    factors = [other["factor"] for other in result["factors"]]
+    verdict = verdict_line(factor, (result.get("cause") or {}).get("isolated"), besides)[1]
     figures = (share_figure(factor, confidence=confidence), survival_figure(factor, confidence=confidence))
     return {
         "label": sentence(factor_label(name)).rstrip("."),
-        "verdict": verdict_line(factor)[1],
+        "verdict": verdict,
         "words": verdict_words(factor.get("verdict"), factors),
         "association": sentence(plainly(factor.get("sentence", ""), factors)),
         "missing": factor["missing"],
-        "disagreements": disagreements(factor, confidence=confidence),
+        "disagreements": disagreements(factor, confidence=confidence, besides=besides),
         "levels": [level_line(name, level) for level in factor["levels"]],
         "tests": [
             [row.question, row.answer + (f" {row.detail}" if row.detail else ""), row.p_text or "–", row.basis]
-            for row in test_rows(factor, confidence=confidence)
+            for row in test_rows(factor, confidence=confidence, besides=besides)
         ],
         "tables": [table_content(table) for table in level_tables(factor)],
         "figures": [figure_content(figure) for figure in figures if figure],

@@ -73,7 +73,11 @@ def mean_rounds(factor: Document) -> LevelTable | None:
     ]
     return LevelTable(
         f"Mean rounds held within {counted(last, 'round')}",
-        note("Area under the Kaplan-Meier curve, limits on the logit with a t quantile", "asymptotic", missing=factor["missing"]),
+        note(
+            "Area under the Kaplan-Meier curve, limits on the logit with a t quantile",
+            "asymptotic",
+            missing=factor["missing"],
+        ),
         ("level", "coupons", "mean rounds", "interval", REMARK),
         tuple(rows),
     )

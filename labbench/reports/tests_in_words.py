@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from labbench.formats.number_texts import interval_text, is_number, number_text, p_value_text
 from labbench.reports.wording import factor_label, level_label, listed, plainly, sentence
+from labbench.science.sheet import CouponSheet
+from labbench.science.stratified import cochran_mantel_haenszel
 
 Document = Mapping[str, Any]
 BLOCK = "block"
@@ -33,16 +37,45 @@ class TestRow:
     basis: str = ""
 
 
-def test_rows(factor: Document, *, confidence: float) -> list[TestRow]:
-    """Every test of a factor in the order in which they build on each other."""
+def varied(result: Document, sheet: CouponSheet | None) -> frozenset[str]:
+    """The factors, and "block", with at least two levels among the test coupons: only these can hide or explain anything.
+
+    Where the sheet can't be read the loads count as several.
+    """
+    names = {factor["factor"] for factor in result["factors"] if len(factor["levels"]) > 1}
+    loads = {block for block in sheet.blocks[sheet.is_test] if block} if sheet is not None else {"", BLOCK}
+    return frozenset(names | ({BLOCK} if len(loads) > 1 else set()))
+
+
+def others_varied(factor: Document, besides: Collection[str] | None) -> bool:
+    """Whether there is another factor to look at together with this one."""
+    return besides is None or bool(set(besides) - {factor["factor"], BLOCK})
+
+
+def strata_of(factor: Document, besides: Collection[str] | None) -> list[Document]:
+    """The stratified tests whose strata are more than one."""
+    return [f for f in factor.get("stratified") or [] if besides is None or f["by"] in besides]
+
+
+def adjusted_p(factor: Document, besides: Collection[str] | None) -> float | None:
+    """The p-value with all factors together; None where there is no other factor that varied."""
+    return (factor.get("adjusted") or {}).get("p_value") if others_varied(factor, besides) else None
+
+
+def test_rows(factor: Document, *, confidence: float, besides: Collection[str] | None) -> list[TestRow]:
+    """Every test of a factor in the order in which they build on each other.
+
+    `besides` are the factors (and "block") that `varied`: a test that holds fixed what never changed is left out.
+    """
     alpha = 1 - confidence
+    has_others = others_varied(factor, besides)
     return [
         *association_rows(factor, alpha),
         *trend_rows(factor, alpha),
-        *(stratified_row(factor, finding, alpha) for finding in factor.get("stratified") or []),
-        *survival_rows(factor, alpha),
-        *([adjusted_row(factor, factor["adjusted"], alpha)] if factor.get("adjusted") else []),
-        *hazard_rows(factor, alpha),
+        *(stratified_row(factor, finding, alpha) for finding in strata_of(factor, besides)),
+        *survival_rows(factor, alpha, by_load=besides is None or BLOCK in besides),
+        *([adjusted_row(factor, factor["adjusted"], alpha)] if factor.get("adjusted") and has_others else []),
+        *hazard_rows(factor, alpha, has_others=has_others),
         *strength_rows(factor, alpha),
     ]
 
@@ -83,12 +116,17 @@ def exact_odds_words(factor: Document) -> list[str]:
         return []
     named = [level_label(factor["factor"], odds[key]) for key in ("of", "against")]
     bounds = interval_text(odds["low"], odds["high"])
-    if odds["ratio"] is None and not bounds:
+    if odds["ratio"] is not None:
+        return [
+            f"odds of failing under {named[0]} {number_text(odds['ratio'])} times those under {named[1]}"
+            + (f" ({bounds}, exact)" if bounds else "")
+        ]
+    # The outcome is the last possible one: the ratio is 0 or infinite, and only one limit says something.
+    low, high = odds["low"], odds["high"]
+    bound, least = (low, "at least") if high is None else (high, "at most")
+    if not is_number(bound):
         return []
-    much = "" if odds["ratio"] is None else f"{number_text(odds['ratio'])} times "
-    return [
-        f"odds of failing under {named[0]} {much}those under {named[1]}" + (f" ({bounds}, exact)" if bounds else "")
-    ]
+    return [f"odds of failing under {named[0]} {least} {number_text(bound)} times those under {named[1]} (exact limit)"]
 
 
 def trend_rows(factor: Document, alpha: float) -> list[TestRow]:
@@ -104,7 +142,7 @@ def trend_rows(factor: Document, alpha: float) -> list[TestRow]:
     return rows
 
 
-def survival_rows(factor: Document, alpha: float) -> list[TestRow]:
+def survival_rows(factor: Document, alpha: float, *, by_load: bool) -> list[TestRow]:
     survival = factor.get("survival")
     if survival is None:
         return []
@@ -112,23 +150,23 @@ def survival_rows(factor: Document, alpha: float) -> list[TestRow]:
     rows = [row("Do some levels crack out in earlier rounds?", survival, alpha, yes="Yes, survival differs.", no=no)]
     if survival.get("relabelled"):
         rows.append(row(WITHOUT_LARGE_NUMBERS, survival["relabelled"], alpha, yes="Yes.", no=no))
-    if (by_block := survival.get("by_block")) is not None:
+    if by_load and (by_block := survival.get("by_block")) is not None:
         question = "The same, each load compared with itself?"
         rows.append(row(question, by_block, alpha, yes="Yes, within the loads too.", no="Not shown within the loads."))
     return rows
 
 
-def hazard_rows(factor: Document, alpha: float) -> list[TestRow]:
-    """The chance of cracking out per round, with all factors together."""
+def hazard_rows(factor: Document, alpha: float, *, has_others: bool) -> list[TestRow]:
+    """The chance of cracking out per round, with all factors together where there are others."""
     hazard = factor.get("hazard")
     if not hazard:
         return []
     answer = row(
-        "Does the chance per round differ with all factors looked at together?",
+        "Does the chance per round differ" + (" with all factors looked at together?" if has_others else "?"),
         hazard,
         alpha,
-        yes="Yes, the other factors do not explain it.",
-        no="Not shown beside the other factors.",
+        yes="Yes, the other factors do not explain it." if has_others else "Yes.",
+        no="Not shown beside the other factors." if has_others else "Not shown.",
     )
     proportional = (hazard.get("proportional") or {}).get("p_value")
     words = ratio_words(factor, hazard.get("terms") or [], "hazard_ratio", "chance per round")
@@ -278,39 +316,53 @@ def basis_words(finding: Document) -> str:
     return ", ".join(word for word in words if word)
 
 
-def disagreements(factor: Document, *, confidence: float) -> list[str]:
-    """Where the plain shares and the stratified or adjusted results say different things; [] where they agree."""
+def disagreements(factor: Document, *, confidence: float, besides: Collection[str] | None) -> list[str]:
+    """Where the plain shares and the stratified or adjusted results say different things; [] where they agree.
+
+    The latter are large-sample tests: a difference that the kind of test alone makes is none.
+    """
     alpha = 1 - confidence
     plain = factor["association"].get("p_value")
     if plain is None:
         return []
-    name = factor_label(factor["factor"])
-    found = {
+    of_the_same_kind = large_sample_p(factor)
+    if of_the_same_kind is not None and (of_the_same_kind <= alpha) != (plain <= alpha):
+        return reversals(factor, besides)
+    strata = {
         "load" if finding["by"] == BLOCK else factor_label(finding["by"]): finding["p_value"]
-        for finding in factor.get("stratified") or []
+        for finding in strata_of(factor, besides)
         if finding.get("p_value") is not None
     }
-    adjusted = (factor.get("adjusted") or {}).get("p_value")
-    if plain <= alpha:
-        gone = [f"{other} ({p_words(p)})" for other, p in found.items() if p > alpha]
-        apart = []
-        if gone:
-            apart.append(f"not among coupons of the same {listed(gone)}")
-        if adjusted is not None and adjusted > alpha:
-            apart.append(f"not with all factors looked at together ({p_words(adjusted)})")
-        words = (
-            f"By itself {name} stands out ({p_words(plain)}), but {' and '.join(apart)}: its plain shares mix in what belongs to "
-            "another factor, or too few coupons are left to see it. Do not read them as a cause."
+    words = contradiction(factor_label(factor["factor"]), plain, strata, adjusted_p(factor, besides), alpha)
+    return ([words] if words else []) + reversals(factor, besides)
+
+
+def contradiction(name: str, plain: float, strata: Mapping[str, float], adjusted: float | None, alpha: float) -> str:
+    """What the strata and the model say against the plain shares; "" where they say the same."""
+    stands_out = plain <= alpha
+    against = [f"{other} ({p_words(p)})" for other, p in strata.items() if (p <= alpha) != stands_out]
+    apart = [f"among coupons of the same {listed(against)}"] if against else []
+    if adjusted is not None and (adjusted <= alpha) != stands_out:
+        apart.append(f"with all factors looked at together ({p_words(adjusted)})")
+    if not apart:
+        return ""
+    if stands_out:
+        return (
+            f"By itself {name} stands out ({p_words(plain)}), but {' and '.join(f'not {part}' for part in apart)}: its plain "
+            "shares mix in what belongs to another factor, or too few coupons are left to see it. Do not read them as a cause."
         )
-    else:
-        shown = [f"{other} ({p_words(p)})" for other, p in found.items() if p <= alpha]
-        apart = []
-        if shown:
-            apart.append(f"among coupons of the same {listed(shown)}")
-        if adjusted is not None and adjusted <= alpha:
-            apart.append(f"with all factors looked at together ({p_words(adjusted)})")
-        words = f"The plain shares of {name} hardly differ ({p_words(plain)}), but they do {' and '.join(apart)}: another factor hides it."
-    return ([words] if apart else []) + reversals(factor)
+    return (
+        f"The plain shares of {name} hardly differ ({p_words(plain)}), but they do {' and '.join(apart)}: what else changed "
+        "hides it."
+    )
+
+
+def large_sample_p(factor: Document) -> float | None:
+    """The plain shares by the same kind of test as the stratified ones: all coupons in one stratum."""
+    counts = np.array([[level["failed"], level["coupons"]] for level in factor["levels"]], dtype=np.float64).reshape(
+        -1, 2
+    )
+    return cochran_mantel_haenszel(counts[None, :, 0], counts[None, :, 1]).p_value
 
 
 def p_words(p: float) -> str:
@@ -318,11 +370,11 @@ def p_words(p: float) -> str:
     return p_value_text(p).replace(" ", NO_BREAK)
 
 
-def reversals(factor: Document) -> list[str]:
+def reversals(factor: Document, besides: Collection[str] | None) -> list[str]:
     """Two levels whose order turns round once another factor is held fixed."""
     shares = {str(level["level"]): level["failure_share"] for level in factor["levels"]}
     words = []
-    for finding in factor.get("stratified") or []:
+    for finding in strata_of(factor, besides):
         odds, limits = finding.get("common_odds_ratio"), finding.get("odds_ratio")
         if odds is None or not limits:
             continue

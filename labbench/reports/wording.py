@@ -7,7 +7,10 @@ from collections.abc import Iterable
 from typing import Any
 
 from labbench.formats.factor_names import factor_label
-from labbench.formats.number_texts import is_number, number_text, unit_of_name, with_unit
+from labbench.formats.number_texts import NARROW, is_number, number_text, unit_of_name, with_unit
+from labbench.science.verdicts import percent
+
+ONE_TIME_IN = re.compile(r"1 time in (\d{1,3}(?:,\d{3})+)")
 
 
 def level_label(factor: str, level: Any) -> str:
@@ -17,6 +20,7 @@ def level_label(factor: str, level: Any) -> str:
 
 def plainly(words: str, factors: Iterable[str]) -> str:
     """A sentence of the science with its factors called as a reader calls them, numbers of a factor with their unit."""
+    words = ONE_TIME_IN.sub(lambda found: f"1 time in {number_text(int(found[1].replace(',', '')))}", words)
     for name in sorted(factors, key=len, reverse=True):
         compared = re.compile(
             rf"(?<![\w.-]){re.escape(name)} (=|<=|>=)? ?(-?\d+(?:\.\d+)?(?:e[-+]?\d+)?)(?![\w.,-])", re.IGNORECASE
@@ -30,6 +34,11 @@ def plainly(words: str, factors: Iterable[str]) -> str:
 def numbered(found: re.Match[str], name: str) -> str:
     sign = {"<=": "≤ ", ">=": "≥ ", "=": "= "}.get(found[1] or "", "")
     return f"{name} {sign}{level_label(name, float(found[2]))}"
+
+
+def probability_text(probability: float) -> str:
+    """A probability of a cause, rounded as the sentences of the science round it; never 0 or 100 %."""
+    return percent(probability).replace(" %", f"{NARROW}%")
 
 
 def levels_label(levels: dict[str, Any]) -> str:

@@ -70,7 +70,7 @@ def test_margins_and_pairs_are_shown(result):
 
 
 def test_each_test_says_what_it_rests_on(result):
-    rows = test_rows(factor(result, "resin_lot"), confidence=0.95)
+    rows = test_rows(factor(result, "resin_lot"), confidence=0.95, besides=None)
     assert rows[0].basis == "confirmatory, exact, 42 coupons used, 0 left out"
     assert "odds of failing under B" in rows[0].detail[0].lower() + rows[0].detail[1:]
     assert rows[1].basis == "confirmatory"
@@ -79,7 +79,7 @@ def test_each_test_says_what_it_rests_on(result):
 
 def test_the_report_has_the_same_tables(result):
     lot = factor(result, "resin_lot")
-    printed = factor_content(lot, 0.95, ["resin_lot"])["tables"]
+    printed = factor_content(lot, result, {"resin_lot", "lamp"})["tables"]
     assert [table["title"] for table in printed] == [table.title for table in level_tables(lot)]
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from labbench.analysis.frozen_sheet import BrokenCoupon
 from labbench.formats.number_texts import interval_percent_text, interval_text, number_text, p_value_text, percent_text
-from labbench.reports.wording import counted, factor_label, level_label, plainly
+from labbench.reports.wording import counted, factor_label, level_label, plainly, probability_text
 from labbench.science.sheet import Level
 
 Document = Mapping[str, Any]
@@ -296,7 +296,7 @@ def cause_probabilities(hypotheses: Sequence[Document], factors: Sequence[str]) 
         "orientation": "h",
         "x": [100 * h["probability"] for h in shown],
         "y": list(range(len(shown))),
-        "text": [percent_text(h["probability"]) for h in shown],
+        "text": [probability_text(h["probability"]) for h in shown],
         "textposition": "outside",
         "cliponaxis": False,
         "hovertemplate": "%{text}<extra></extra>",
@@ -312,11 +312,11 @@ def cause_probabilities(hypotheses: Sequence[Document], factors: Sequence[str]) 
     return Chart(
         id="cause-probabilities",
         title="How probable each cause is",
-        summary=f"Most probable: {labels[0]} with {percent_text(shown[0]['probability'])}."
+        summary=f"Most probable: {labels[0]} with {probability_text(shown[0]['probability'])}."
         + left_out(len(hypotheses), len(shown), "causes", "first"),
         figure={"data": [trace], "layout": layout},
         columns=("cause", "probability"),
-        rows=tuple((cause_label(h["cause"], factors), percent_text(h["probability"])) for h in hypotheses),
+        rows=tuple((cause_label(h["cause"], factors), probability_text(h["probability"])) for h in hypotheses),
     )
 
 

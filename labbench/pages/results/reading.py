@@ -21,9 +21,19 @@ from labbench.pages.results.charts import (
 )
 from labbench.pages.results.crossing import CrossingPart, crossing_part
 from labbench.reports.answer import Answer, answer, pair_words, verdict_about, verdict_words
+from labbench.reports.causes import warnings_in_words
 from labbench.reports.level_tables import LevelTable, level_tables
-from labbench.reports.tests_in_words import TestRow, disagreements, test_rows
-from labbench.reports.wording import factor_label, level_label, levels_label, listed, plainly, sentence
+from labbench.reports.tests_in_words import TestRow, adjusted_p, disagreements, test_rows, varied
+from labbench.reports.wording import (
+    counted,
+    factor_label,
+    level_label,
+    levels_label,
+    listed,
+    plainly,
+    probability_text,
+    sentence,
+)
 from labbench.science.sheet import CouponSheet
 
 Document = Mapping[str, Any]
@@ -55,6 +65,7 @@ class FactorPart:
     verdict: Document | None
     verdict_about: str
     verdict_words: str
+    part: str
     plain_p: float | None
     adjusted_p: float | None
     association: str
@@ -163,8 +174,7 @@ def reading(
         confidence=percent_text(parameters["confidence"]),
         margin=percent_text(parameters["margin"]),
         factors=tuple(
-            factor_part(factor, number, sheet, parameters, factors)
-            for number, factor in enumerate(result["factors"], start=1)
+            factor_part(factor, number, sheet, result) for number, factor in enumerate(result["factors"], start=1)
         ),
         pairs=None if result.get("confounded") is None else tuple(pair_part(p, sheet) for p in result["confounded"]),
         crossing=crossing_part(sheet, repaired_by),
@@ -180,21 +190,21 @@ def reading(
         controls=control_parts(sheet),
         is_isolated=found.get("isolated") is not None,
         is_confirmed=bool(found.get("confirmed")),
-        warnings=tuple(result["warnings"]),
+        warnings=warnings_in_words(result),
         reason=sentence(result.get("reason") or ""),
     )
 
 
-def factor_part(
-    factor: Document, number: int, sheet: CouponSheet | None, parameters: Document, factors: Sequence[str]
-) -> FactorPart:
+def factor_part(factor: Document, number: int, sheet: CouponSheet | None, result: Document) -> FactorPart:
     """One factor with its tables, tests and plots."""
     name, anchor = factor["factor"], f"factor-{number}"
-    confidence = parameters["confidence"]
+    factors = [other["factor"] for other in result["factors"]]
+    margin, confidence = result["parameters"]["margin"], result["parameters"]["confidence"]
+    besides = varied(result, sheet)
     verdict = factor.get("verdict")
     broken = broken_by_level(sheet, name) if sheet else {}
     charts = (
-        failure_differences(factor, anchor, margin=parameters["margin"], confidence=confidence),
+        failure_differences(factor, anchor, margin=margin, confidence=confidence),
         survival_curves(factor, anchor, confidence=confidence),
         strengths(factor, anchor, broken, broken_pristine(sheet) if sheet else ()),
     )
@@ -206,15 +216,16 @@ def factor_part(
         missing=factor["missing"],
         n_used=factor.get("n_used", 0),
         verdict=verdict,
-        verdict_about=verdict_about(name, verdict),
+        verdict_about=verdict_about(factor, (result.get("cause") or {}).get("isolated")),
         verdict_words=verdict_words(verdict, factors),
+        part=probability_text(verdict["probability"]) if verdict and verdict.get("probability") is not None else "",
         plain_p=factor["association"]["p_value"],
-        adjusted_p=(factor.get("adjusted") or {}).get("p_value"),
+        adjusted_p=adjusted_p(factor, besides),
         association=sentence(plainly(factor.get("sentence", ""), factors)),
         levels=tuple(level_part(name, level) for level in factor["levels"]),
         has_strength=any(level["strength"] for level in factor["levels"]),
-        tests=tuple(test_rows(factor, confidence=confidence)),
-        disagreements=tuple(disagreements(factor, confidence=confidence)),
+        tests=tuple(test_rows(factor, confidence=confidence, besides=besides)),
+        disagreements=tuple(disagreements(factor, confidence=confidence, besides=besides)),
         tables=tuple(level_tables(factor)),
         charts=tuple(chart for chart in charts if chart),
     )
@@ -282,7 +293,7 @@ def combination_part(
         columns_label=factor_label(across) if across else "",
         columns=tuple(level_label(across, level) if across else "all coupons" for level in table.column_levels),
         rows=tuple((level_label(down, level), line) for level, line in zip(table.row_levels, table.cells, strict=True)),
-        shown=f"Of {number_text(len(states))} {'combinations' if across else 'levels'} run: {shown}.",
+        shown=f"Of {counted(len(states), 'combination' if across else 'level')} run: {shown}.",
         factors=tuple((name, factor_label(name)) for name in names),
     )
 
