@@ -43,7 +43,10 @@ def test_two_arms_and_the_table_of_power(power):
 @pytest.mark.parametrize(
     ("arguments", "line"),
     [
-        ((), "Give --baseline and --failing, or --reliability and --confidence, or both pairs."),
+        (
+            (),
+            "Give --baseline and --failing, --reliability and --confidence, --arms, --equivalence or --strength-ratio.",
+        ),
         (("--baseline", "0.05"), "--failing: is missing; --baseline needs it"),
         (("--baseline", "2", "--failing", "0.5"), "baseline 2.0 is not between 0 and 1"),
         (("--reliability", "1.2", "--confidence", "0.9"), "reliability 1.2 is not between 0 and 1"),

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
-from django import forms
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from labbench.formats.number_texts import number_text, percent_text
-from labbench.pages.planning.power_forms import ArmsForm, DemonstrationForm
+from labbench.pages.planning.power_curves import equivalence_part, several_part, strength_part
+from labbench.pages.planning.power_forms import (
+    ArmsForm,
+    DemonstrationForm,
+    EquivalenceForm,
+    SeveralForm,
+    StrengthForm,
+)
+from labbench.pages.planning.power_parts import PowerPart, command, unanswered, wanted_line
 from labbench.pages.results.charts import Chart
 from labbench.reports.wording import counted
 
@@ -22,30 +28,18 @@ FURTHER = (0.15, 0.3)
 MOST_FAILURES = 6
 
 
-@dataclass(frozen=True, slots=True)
-class PowerPart:
-    """One question with its answer. `big` is the number to read; `command` gives the same without a browser."""
-
-    anchor: str
-    title: str
-    form: forms.Form
-    big: str
-    big_words: str
-    sentences: tuple[str, ...]
-    chart: Chart | None
-    command: str
-
-
 @require_safe
 def power(request: HttpRequest) -> HttpResponse:
     """Sample sizes; each question with its own form, answered at once."""
-    parts = [two_arms_part(ArmsForm(request.GET)), demonstration_part(DemonstrationForm(request.GET))]
+    asked = request.GET
+    parts = [
+        two_arms_part(ArmsForm(asked)),
+        several_part(SeveralForm(asked)),
+        demonstration_part(DemonstrationForm(asked)),
+        equivalence_part(EquivalenceForm(asked)),
+        strength_part(StrengthForm(asked)),
+    ]
     return render(request, "planning/power.html", {"parts": parts})
-
-
-def unanswered(anchor: str, title: str, form: forms.Form, words: str = "") -> PowerPart:
-    """A question that can't be answered as it is asked; the form says why, or the words do."""
-    return PowerPart(anchor, title, form, "", "", (words,) if words else (), None, "")
 
 
 def two_arms_part(form: ArmsForm) -> PowerPart:
@@ -133,13 +127,6 @@ def power_curves(
     )
 
 
-def wanted_line(share: float) -> dict[str, Any]:
-    return {
-        "type": "line", "xref": "paper", "yref": "y", "x0": 0, "x1": 1, "y0": 100 * share, "y1": 100 * share,
-        "line": {"width": 1.5, "dash": "dash", "color": "@ink-soft"},
-    }  # fmt: skip
-
-
 def demonstration_part(form: DemonstrationForm) -> PowerPart:
     """Coupons that demonstrate a share that holds."""
     # slow import: scipy
@@ -213,8 +200,3 @@ def demonstration_chart(reliability: float, confidence: float, failures: int) ->
             for place, count in enumerate(allowed)
         ),
     )
-
-
-def command(**options: float) -> str:
-    """The command line that gives the same numbers."""
-    return "manage.py power " + " ".join(f"--{name} {value:g}" for name, value in options.items())

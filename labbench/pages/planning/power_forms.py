@@ -7,6 +7,8 @@ from typing import Any
 from django import forms
 from django.http import QueryDict
 
+MOST_ARMS = 6
+
 
 class ShareField(forms.FloatField):
     """A fraction of one."""
@@ -50,3 +52,50 @@ class DemonstrationForm(SampleForm):
     reliability = OpenShareField(initial=0.9, label="share that should hold")
     confidence = OpenShareField(initial=0.9, label="confidence")
     failures = forms.IntegerField(initial=0, min_value=0, max_value=1000, label="failures allowed")
+
+
+class SeveralForm(SampleForm):
+    """Three arms or more, failed or held."""
+
+    shares = forms.CharField(
+        initial="0.05 0.05 0.7", label="share that fails in each arm", help_text="Two to six, with blanks between them."
+    )
+    alpha = OpenShareField(initial=0.05, label="level of the test")
+    power = OpenShareField(initial=0.8, label="wanted chance to see a difference")
+
+    def clean_shares(self) -> list[float]:
+        try:
+            shares = [float(word) for word in self.cleaned_data["shares"].split()]
+        except ValueError as wrong:
+            raise forms.ValidationError("Numbers with blanks between them, e.g. 0.05 0.05 0.7.") from wrong
+        if not 2 <= len(shares) <= MOST_ARMS:
+            raise forms.ValidationError(f"Two to {MOST_ARMS} arms.")
+        if not all(0 <= share <= 1 for share in shares):
+            raise forms.ValidationError("Each share lies between 0 and 1.")
+        return shares
+
+
+class EquivalenceForm(SampleForm):
+    """Two arms that are to be shown alike."""
+
+    first = ShareField(initial=0.05, label="share that fails in one arm")
+    second = ShareField(initial=0.05, label="share that fails in the other")
+    margin = OpenShareField(initial=0.15, label="difference that would not matter")
+    alpha = OpenShareField(initial=0.05, high=0.5, label="level of each one-sided test")
+    power = OpenShareField(initial=0.8, label="wanted chance to show it")
+
+
+class StrengthForm(SampleForm):
+    """Two arms of strengths."""
+
+    ratio = forms.FloatField(initial=0.8, min_value=0.01, max_value=100, label="strength of one arm over the other")
+    modulus = forms.FloatField(
+        initial=8,
+        min_value=0.5,
+        max_value=100,
+        label="Weibull modulus",
+        help_text="About 5 to 10 for glass as received (common practice, no source).",
+    )
+    alpha = OpenShareField(initial=0.05, label="level of the test")
+    power = OpenShareField(initial=0.8, label="wanted chance to see the difference")
+    seed = forms.IntegerField(initial=20260101, min_value=0, max_value=2**31 - 1, label="seed")

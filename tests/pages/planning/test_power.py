@@ -78,3 +78,34 @@ def test_a_demonstration_beyond_any_laboratory_is_told(guest):
 
 def test_it_needs_a_sign_in(client):
     assert client.get(reverse("power")).status_code == 302
+
+
+@pytest.mark.parametrize(
+    ("anchor", "key"), [("several", "several_arms"), ("equivalence", "equivalence"), ("strength", "strength")]
+)
+def test_curves_are_those_of_the_command(guest, tmp_path, anchor, key):
+    shown = part(guest.get(reverse("power")), anchor)
+    told = told_by_the_command(shown, tmp_path)[key]
+    assert shown.big == str(told["n_per_arm"])
+    drawn = shown.chart.figure["data"][0]
+    assert drawn["y"] == pytest.approx([100 * row["power"] for row in told["table"]])
+    assert ("error_y" in drawn) == (told["exactness"] == "simulated")
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ({"several-shares": "0.1"}, "Two to 6 arms."),
+        ({"several-shares": "0.1 x"}, "Numbers with blanks between them"),
+        ({"several-shares": "0.1 2"}, "Each share lies between 0 and 1."),
+        ({"strength-ratio": "0"}, "greater than or equal to 0.01"),
+        ({"equivalence-margin": "1"}, "Between 0 and 1, both excluded."),
+    ],
+)
+def test_what_the_curves_can_not_be_asked_is_told(guest, asked, words):
+    assert words in text_of(guest.get(reverse("power"), asked))
+
+
+def test_where_no_size_is_enough_it_is_said(guest):
+    asked = {"several-shares": "0.1 0.1", "several-alpha": "0.05", "several-power": "0.8"}
+    assert "No number up to 30 per arm" in text_of(guest.get(reverse("power"), asked))
