@@ -19,6 +19,7 @@ from labbench.pages.results.charts import (
     strengths,
     survival_curves,
 )
+from labbench.pages.results.course import NextCoupon, course, next_coupon
 from labbench.pages.results.crossing import CrossingPart, crossing_part
 from labbench.reports.answer import Answer, answer, pair_words, verdict_about, verdict_words
 from labbench.reports.causes import warnings_in_words
@@ -124,14 +125,6 @@ class ControlPart:
 
 
 @dataclass(frozen=True, slots=True)
-class NextCoupon:
-    """One line of the proposal."""
-
-    count: int
-    levels: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class Reading:
     """Everything below the heading of the results page."""
 
@@ -144,6 +137,7 @@ class Reading:
     crossing: CrossingPart | None
     combinations: CombinationPart | None
     causes: Chart | None
+    course: Chart | None
     next_factors: tuple[str, ...]
     next_coupons: tuple[NextCoupon, ...] | None
     controls: tuple[ControlPart, ...]
@@ -180,13 +174,9 @@ def reading(
         crossing=crossing_part(sheet, repaired_by),
         combinations=combination_part(sheet, parameters, rows=rows, columns=columns),
         causes=cause_probabilities(hypotheses, factors),
+        course=course(result.get("trail") or [], factors),
         next_factors=tuple(factor_label(name) for name in next_factors),
-        next_coupons=None
-        if coupons is None
-        else tuple(
-            NextCoupon(row["count"], tuple(level_label(name, row["levels"].get(name, "any")) for name in next_factors))
-            for row in coupons
-        ),
+        next_coupons=None if coupons is None else tuple(next_coupon(row, next_factors, factors) for row in coupons),
         controls=control_parts(sheet),
         is_isolated=found.get("isolated") is not None,
         is_confirmed=bool(found.get("confirmed")),
