@@ -1,15 +1,16 @@
 """Addresses of the pages; each room keeps its own."""
 
-from django.contrib.auth.views import LoginView, LogoutView, PasswordChangeDoneView, PasswordChangeView
+from django.contrib.auth.views import LogoutView, PasswordChangeDoneView, PasswordChangeView
 from django.urls import include, path, reverse_lazy
 from django.views.generic import RedirectView
 
 from labbench.pages.health import health
+from labbench.pages.sign_in import SignInView
 
 urlpatterns = [
     path("", RedirectView.as_view(pattern_name="studies"), name="home"),
     path("health", health, name="health"),
-    path("sign-in/", LoginView.as_view(redirect_authenticated_user=True), name="sign-in"),
+    path("sign-in/", SignInView.as_view(), name="sign-in"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
     path("password/", PasswordChangeView.as_view(success_url=reverse_lazy("password-changed")), name="password"),
     path("password/changed/", PasswordChangeDoneView.as_view(), name="password-changed"),
