@@ -14,6 +14,12 @@ def main() -> None:
     from django.core.exceptions import ImproperlyConfigured
 
     try:
+        if sys.argv[1:2] == ["trace"]:
+            # It needs no stored data, and loading the models takes as long as reading a million rows.
+            from labbench.headless.management.commands.trace import Command
+
+            Command().run_from_argv(sys.argv)
+            return
         execute_from_command_line(sys.argv)
     except ImproperlyConfigured as refused:
         sys.exit(str(refused))

@@ -25,6 +25,8 @@ STEP_AFTER_THE_END = 0.05
 STRETCH_PASSED_OVER = 0.02
 SOAK_PASSED_OVER = 1.5
 ROOM_AT_AN_END = 0.6
+# A few minutes in a room are the way between two chambers rather than a cool-down: dearer than leaving that step out.
+WAY_AS_A_STEP = 1.1
 # A door may stand open for this long without a new round having begun.
 SHORTEST_WAY_MINUTES = 10.0
 # A trace has some dozens of stretches; noise at the edge of a zone must not make the search slow.
@@ -136,8 +138,9 @@ def find_steps(ready: ReadyTrace, profile: ThermalProfile) -> list[SeenStep]:
 
     Every stretch continues the step before it, begins a later step of its own zone, or is passed over: the room on the way
     from one chamber to the next, an open door, time before the first and after the last step. Steps that are jumped over
-    have no stretch. Cheapest reading: a step left out in the middle costs 1, steps after the last one seen next to
-    nothing, a stretch passed over little if it is short, and 1.5 if it is as long as a soak of its zone.
+    have no stretch. The cheapest reading is taken: a step left out in the middle costs 1, a few minutes of the room taken
+    as a step a little more, steps after the last one seen next to nothing, a stretch passed over little if it is short,
+    and 1.5 if it is as long as a soak of its zone.
 
     Returns
     -------
@@ -185,12 +188,13 @@ def _cheapest(
         passed[0] = STRETCH_PASSED_OVER + (0.0 if is_room else STEP_LEFT_OUT) * share
         at_end = STRETCH_PASSED_OVER + (ROOM_AT_AN_END if is_room else SOAK_PASSED_OVER) * share
         is_own = zone_of == stretch.zone
+        as_way = WAY_AS_A_STEP if is_room and _is_way(stretch, profile, elapsed_s) else 0.0
         # Begin position q > p: q - p - 1 steps are left out. The cheapest p for every q is a running minimum.
         ahead = cost - STEP_LEFT_OUT * number
         best_so_far = np.minimum.accumulate(ahead)
         came_from = _running_argmin(ahead)
         begin = np.full(positions + 1, np.inf)
-        begin[1:] = best_so_far[:-1] + STEP_LEFT_OUT * (number[1:] - 1)
+        begin[1:] = best_so_far[:-1] + STEP_LEFT_OUT * (number[1:] - 1) + as_way
         if _is_short_pause(stretch, last_in_zone.get(stretch.zone), profile, elapsed_s):
             begin[1:][zone_of[1:] == zone_of[:-1]] = np.inf
         last_in_zone[stretch.zone] = stretch.last
@@ -224,6 +228,13 @@ def _traced_back(
             choice.append(state - 1 if is_laid[state] else None)
             state = int(came_from[state])
     return choice[::-1]
+
+
+def _is_way(stretch: Stretch, profile: ThermalProfile, elapsed_s: Values) -> bool:
+    """Whether a stretch lasts no longer than a transfer may, and the trace goes on after it."""
+    seconds = float(elapsed_s[stretch.last] - elapsed_s[stretch.first])
+    is_short = seconds <= 60 * (profile.max_transfer_minutes or 0.0)
+    return is_short and stretch.last < len(elapsed_s) - 1
 
 
 def _is_short_pause(stretch: Stretch, before: int | None, profile: ThermalProfile, elapsed_s: Values) -> bool:
