@@ -13,6 +13,7 @@ LABBENCH_DEBUG          1 for development only
 """
 
 import atexit
+import logging
 import os
 import secrets
 import shutil
@@ -252,11 +253,20 @@ USE_I18N = False
 USE_TZ = True
 TIME_ZONE = os.environ.get("LABBENCH_TIME_ZONE") or "UTC"
 
+
+def in_one_line(record: logging.LogRecord) -> bool:
+    """A refusal by role is no fault of the program: it is told in one line, without a traceback."""
+    if getattr(record, "status_code", None) == 403:
+        record.exc_info = record.exc_text = None
+    return True
+
+
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "filters": {"in_one_line": {"()": "django.utils.log.CallbackFilter", "callback": in_one_line}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["in_one_line"]}},
     "root": {"handlers": ["console"], "level": "WARNING"},
     "loggers": {
         "labbench": {"level": "INFO"},
