@@ -45,9 +45,7 @@ def level_counts(factors: Iterable[Factor]) -> dict[int, int]:
     """Level -> coupons that carry it; the levels of the factors must be at hand."""
     levels = [level.pk for factor in factors for level in factor.levels.all()]
     # By level and not by study: the index over levels alone answers it.
-    rows = (
-        CouponLevel.objects.filter(level__in=levels).order_by().values_list("level_id").annotate(coupons=Count("*"))
-    )
+    rows = CouponLevel.objects.filter(level__in=levels).order_by().values_list("level_id").annotate(coupons=Count("*"))
     return dict(rows)
 
 

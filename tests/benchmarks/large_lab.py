@@ -14,13 +14,20 @@ from labbench.studies.models import Coupon, Study
 from tests import factories
 from tests.factories import NOON
 
-LEVELS = {"resin": ("A", "B", "C"), "lamp": ("L1", "L2", "L3", "L4"), "technician": ("T1", "T2"), "cure_time_s": ("60", "90", "120")}
+LEVELS = {
+    "resin": ("A", "B", "C"),
+    "lamp": ("L1", "L2", "L3", "L4"),
+    "technician": ("T1", "T2"),
+    "cure_time_s": ("60", "90", "120"),
+}
 
 
 def sheet(coupons: int, seed: int) -> bytes:
     """A coupon sheet of three rounds in which resin B under lamp L2 mostly fails."""
     drawn = random.Random(seed)
-    lines = ["coupon," + ",".join(f"factor.{name}" for name in LEVELS) + ",block,rounds_survived,failed_round,strength_mpa"]
+    lines = [
+        "coupon," + ",".join(f"factor.{name}" for name in LEVELS) + ",block,rounds_survived,failed_round,strength_mpa"
+    ]
     for number in range(coupons):
         levels = [drawn.choice(values) for values in LEVELS.values()]
         failed = drawn.randint(1, 3) if drawn.random() < (0.7 if levels[:2] == ["B", "L2"] else 0.1) else 0
@@ -39,7 +46,12 @@ def build(studies: int = 20, coupons: int = 5000) -> list[Study]:
         )
         start = time.perf_counter()
         take_in(
-            study=study, reading=read_coupon_sheet(sheet(coupons, number)), filename="bench.csv", may_add_levels=True, by=lead, now=NOON
+            study=study,
+            reading=read_coupon_sheet(sheet(coupons, number)),
+            filename="bench.csv",
+            may_add_levels=True,
+            by=lead,
+            now=NOON,
         )
         if number == 0:
             print(f"taking in {coupons:,} coupons: {time.perf_counter() - start:.1f} s")
