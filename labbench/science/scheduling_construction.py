@@ -87,7 +87,7 @@ def _in_order(
     taken: tuple[Taken, ...],
     previous: frozenset[Booking],
 ) -> Draft:
-    settled = settled_minutes(lab, chains)
+    settled = max([settled_minutes(lab, chains), *(one.to_minutes for one in taken)])
     horizon = settled + WEEK_MINUTES + longest_chain_minutes(lab)
     draft = Draft(Timetable(lab, horizon, taken), {})
     left = []

@@ -15,7 +15,7 @@ from labbench.science.scheduling_runs import Limits
 from labbench.science.scheduling_search import Search
 
 POSSIBLE = (cp_model.OPTIMAL, cp_model.FEASIBLE)
-# Work of one question to the solver, in its deterministic units, and how many may stay without an answer.
+# Least work that one question to the solver is given, in its deterministic units, and how many may stay without an answer.
 QUESTION_WORK = 0.2
 MOST_UNANSWERED = 2
 
@@ -48,7 +48,9 @@ def bound_by_counting(search: Search, loads: Census, share: float, *, is_likely_
 
 
 def _asked(search: Search, counting: Counting, work: float) -> tuple[cp_model.CpSolverStatus, cp_model.CpSolver]:
-    status, solver = counting.solve(Limits(min(work, QUESTION_WORK), search.until), search.seed, search.is_stopped)
+    status, solver = counting.solve(
+        Limits(min(work, max(QUESTION_WORK, search.work / 10)), search.until), search.seed, search.is_stopped
+    )
     search.work -= solver.response_proto.deterministic_time
     return status, solver
 

@@ -173,13 +173,19 @@ class PlanModel:
         """What is taken beforehand, never more than the chamber holds: what is firm stays even where it is too much."""
         taken = [one for one in self.taken if one.chamber == chamber and one.from_minutes < self.horizon_minutes]
         moments = sorted({minute for one in taken for minute in (one.from_minutes, one.to_minutes)})
-        found = []
+        levels: list[tuple[int, int, int]] = []
         for low, high in pairwise(moments):
             coupons = sum(one.coupons for one in taken if one.from_minutes <= low < one.to_minutes)
-            if coupons:
-                interval = self.model.new_fixed_size_interval_var(low, high - low, "taken")
-                found.append((interval, min(coupons, self.lab.chambers[chamber].capacity)))
-        return found
+            if levels and levels[-1][1:] == (low, coupons):
+                levels[-1] = levels[-1][0], high, coupons
+            else:
+                levels.append((low, high, coupons))
+        capacity = self.lab.chambers[chamber].capacity
+        return [
+            (self.model.new_fixed_size_interval_var(low, high - low, "taken"), min(coupons, capacity))
+            for low, high, coupons in levels
+            if coupons
+        ]
 
     def _add_measures(self) -> None:
         length = self.lab.profile.cycler_minutes

@@ -37,6 +37,8 @@ class Search:
         What is left of the solver's deterministic time.
     until : float
         When to end on the monotonic clock, whatever is left.
+    is_cut : bool
+        Whether the clock ended a part of the search before its work was done.
     """
 
     lab: Lab
@@ -51,6 +53,7 @@ class Search:
     is_stopped: Callable[[], bool]
     progress: Callable[[Progress], None]
     best: Score = field(init=False)
+    is_cut: bool = False
 
     def __post_init__(self) -> None:
         self.best = score(self.lab, self.bookings, self.previous)

@@ -26,6 +26,7 @@ from labbench.science.scheduling_chains import (
 from labbench.science.scheduling_construction import NoPlaceError, constructed_plan
 from labbench.science.scheduling_counts import bound_by_counting, plan_by_counting
 from labbench.science.scheduling_grid import census, merged_censuses
+from labbench.science.scheduling_groups import plan_by_groups
 from labbench.science.scheduling_model import PlanModel
 from labbench.science.scheduling_runs import run_solver
 from labbench.science.scheduling_search import Progress, Search
@@ -34,6 +35,7 @@ from labbench.science.scheduling_search import Progress, Search
 # end before the seconds do, so that the same lab gives the same plan (measured by tests/benchmarks/test_planning.py).
 UNITS_PER_SECOND = 0.15
 FEW_BOOKINGS = 60
+MANY_BOOKINGS = 500
 DEFAULT_SEED = 20260101
 
 
@@ -153,6 +155,9 @@ def _search(search: Search, alone: dict[str, int], horizon: int) -> tuple[str, .
 def _bound_and_shorten(search: Search) -> None:
     """A strong bound of the makespan and a plan near it, by counting and by constraints."""
     loads = census(search.chains)
+    is_large = len(search.chains) * len(search.lab.profile.stages) > MANY_BOOKINGS
+    if is_large and len(loads.kins) > 1 and not search.previous:
+        plan_by_groups(search, 0.4)
     merged = merged_censuses(search.chains)
     if len(loads.kins) == 1:
         bound_by_counting(search, loads, 0.3, is_likely_tight=True)
@@ -300,7 +305,7 @@ def _finish(search: Search, proved: tuple[str, ...]) -> Plan:
         min(search.bound_minutes, search.best.makespan_minutes),
         late,
         proved,
-        is_repeatable=time.monotonic() < search.until and not search.is_stopped(),
+        is_repeatable=time.monotonic() < search.until and not search.is_cut and not search.is_stopped(),
         notes=tuple(chain.waived for chain in search.chains if chain.waived is not None),
     )
 

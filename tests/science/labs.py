@@ -36,6 +36,36 @@ def week_lab(loads=30, rounds=3, *, sizes=(8,), freezers=2, ovens=2, capacity=24
     )
 
 
+def as_document(lab):
+    """The lab as its file would say it."""
+
+    def time_of(minutes):
+        return None if minutes is None else (lab.start + timedelta(minutes=minutes)).isoformat(timespec="minutes")
+
+    def clock(minutes):
+        return f"{minutes // 60:02}:{minutes % 60:02}"
+
+    return {
+        "start": time_of(0),
+        "staffed": [
+            {"weekday": w.weekday, "from": clock(w.from_minutes), "to": clock(w.to_minutes)} for w in lab.staffed
+        ],
+        "chambers": [{"name": c.name, "kind": c.kind, "capacity": c.capacity} for c in lab.chambers],
+        "profile": {
+            "rounds": lab.profile.rounds,
+            "max_transfer_minutes": lab.profile.max_transfer_minutes,
+            "steps": [
+                {"name": s.name, "kind": s.kind, "min_minutes": s.min_minutes, "max_minutes": s.max_minutes}
+                for s in lab.profile.steps
+            ],
+        },
+        "loads": [
+            {"name": x.name, "coupons": x.coupons, "ready": time_of(x.ready_minutes), "due": time_of(x.due_minutes)}
+            for x in lab.loads
+        ],
+    }
+
+
 def small_lab(seed: int) -> dict:
     """A small random lab as a JSON document: some with closures, cyclers, dates, odd minutes; some without any plan."""
     rng = np.random.default_rng(seed)

@@ -12,16 +12,17 @@ import numpy as np
 import pytest
 
 from labbench.formats.plan_lab import read_lab
+from labbench.science import scheduling_groups, scheduling_solver
 from labbench.science.scheduling import Absence, Chamber, Closure, FirmBooking, Lab, Load, Profile, ProfileStep
 from labbench.science.scheduling_document import plan_document
 from labbench.science.scheduling_hours import staffed_hours
 from labbench.science.scheduling_obstacles import earliest_end, gains, obstacle, with_obstacles
 from labbench.science.scheduling_solver import plan_chambers
-from tests.science.labs import MONDAY, WORKDAYS, small_lab, week_lab
+from tests.science.labs import MONDAY, WORKDAYS, as_document, small_lab, week_lab
 from tests.science.plan_checker import broken_rules, is_staffed, moment
 
 
-def planned(document, seconds=0.3):
+def planned(document, seconds=0.15):
     reading = read_lab(json.dumps(document).encode())
     assert reading.fault_lines == []
     plan = plan_chambers(reading.lab, seconds=seconds)
@@ -162,6 +163,15 @@ def test_a_week_of_loads_is_bounded_close_to_the_best_plan():
     plan = plan_chambers(week_lab(), seconds=2)
     assert plan.score.makespan_minutes == 386 * 60
     assert 0.95 * plan.score.makespan_minutes <= plan.bound_minutes <= plan.score.makespan_minutes
+
+
+def test_loads_put_in_by_groups_keep_the_rules(monkeypatch):
+    # As if ten bookings were many: eight loads go in two at a time.
+    monkeypatch.setattr(scheduling_solver, "MANY_BOOKINGS", 10)
+    monkeypatch.setattr(scheduling_groups, "GROUP_BOOKINGS", 18)
+    lab = week_lab(8, sizes=(4, 6, 10))
+    plan = plan_chambers(lab, seconds=1.5)
+    assert broken_rules(as_document(lab), plan_document(lab, plan)) == []
 
 
 def test_the_same_lab_and_seed_give_the_same_plan():
