@@ -107,7 +107,7 @@ MIDDLEWARE = [
     "labbench.pages.uploads.RefuseLargeBodies",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
-    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "labbench.pages.sign_in.SignInFirst",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -167,6 +167,7 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
     {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
 ]
+CSRF_FAILURE_VIEW = "labbench.pages.sign_in.form_too_old"
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "studies"
 LOGOUT_REDIRECT_URL = "sign-in"

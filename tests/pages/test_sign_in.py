@@ -1,11 +1,16 @@
-"""Signing in: wrong tries are slowed, for one account at one address."""
+"""Signing in: wrong tries are slowed, for one account at one address; what was typed before it is not lost."""
 
+import re
 import time
+from html import unescape
 
 import pytest
+from django.core import signing
 from django.core.cache import cache
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client, RequestFactory
 
+from labbench.bench.models import Inspection
 from labbench.lab import sign_in
 from tests import factories
 
@@ -85,3 +90,73 @@ def test_the_administration_is_no_way_round(person):
     for _ in range(5):
         Client(REMOTE_ADDR="10.0.0.7").post("/admin/login/", {"username": "mia", "password": "wrong"})
     assert not try_it(RIGHT)[0]
+
+
+def signed_out():
+    """A browser that has the token of its forms, but no session any more."""
+    client = Client(enforce_csrf_checks=True)
+    client.get("/sign-in/")
+    return client, {"csrfmiddlewaretoken": client.cookies["csrftoken"].value}
+
+
+def hidden_values(html):
+    found = re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)">', html)
+    return {unescape(name): unescape(value) for name, value in found}
+
+
+def test_a_form_sent_after_the_session_ended_can_be_sent_again(person):
+    coupon = factories.coupon()
+    client, token = signed_out()
+    address = f"/coupons/{coupon.pk}/inspection/"
+    typed = {"outcome": "crack_growth", "crack_growth_mm": "2,5", "round_number": "1", "note": 'a "leg" & <b>',
+             "inspector": str(person.pk)}  # fmt: skip
+    referer = {"Referer": f"http://testserver{address}"}
+    asked = client.post(address, typed | token, headers=referer)
+    assert asked.status_code == 401
+    assert "What you just sent is not stored yet" in asked.text
+    # A mistyped password does not lose it either.
+    again = client.post("/sign-in/", hidden_values(asked.text) | token | {"username": "mia", "password": "wrong"})
+    assert "What you just sent is not stored yet" in again.text
+    sent = client.post("/sign-in/", hidden_values(again.text) | token | {"username": "mia", "password": RIGHT})
+    kept = hidden_values(sent.text)
+    assert f'action="{address}"' in sent.text
+    assert {name: kept[name] for name in typed} == typed
+    assert not Inspection.objects.exists()
+    stored = client.post(address, {"csrfmiddlewaretoken": client.cookies["csrftoken"].value} | kept)
+    assert stored.status_code == 302
+    look = Inspection.objects.get()
+    assert (look.crack_growth_mm, look.note, look.inspector) == (2.5, 'a "leg" & <b>', person)
+
+
+TOO_MUCH = "".join(str(number) for number in range(60_000))
+
+
+@pytest.mark.parametrize(
+    "typed", [{"password": "secret-word"}, {"note": TOO_MUCH}, {"photo": SimpleUploadedFile("a.jpg", b"x")}]
+)
+def test_what_is_not_kept_is_said_to_be_lost_before_and_after(person, typed):
+    client, token = signed_out()
+    asked = client.post("/studies/new/", typed | token, headers={"Referer": "http://testserver/bench/"})
+    assert "What you just sent was not stored: sign in and enter it again." in asked.text
+    assert "secret-word" not in asked.text
+    assert "kept" not in hidden_values(asked.text)
+    answer = client.post(
+        "/sign-in/", hidden_values(asked.text) | token | {"username": "mia", "password": RIGHT}, follow=True
+    )
+    assert answer.redirect_chain[0][0] == "http://testserver/bench/"
+    assert "What you had sent before was not stored; enter it again." in answer.text
+
+
+@pytest.mark.parametrize("kept", ["", "nonsense", signing.dumps({"address": "/x/", "fields": []}, salt="other")])
+def test_only_what_was_kept_here_is_sent_again(person, kept):
+    answer = Client().post("/sign-in/", {"username": "mia", "password": RIGHT, "kept": kept})
+    assert (answer.status_code, answer.url) == (302, "/studies/")
+
+
+def test_a_form_without_any_cookie_has_a_way_back():
+    client = Client(enforce_csrf_checks=True)
+    answer = client.post("/coupons/1/repair/", {}, headers={"Referer": "http://testserver/coupons/1/repair/"})
+    assert answer.status_code == 403
+    assert 'href="http://testserver/coupons/1/repair/">Open the page again' in answer.text
+    answer = client.post("/coupons/1/repair/", {}, headers={"Referer": "http://elsewhere.example/"})
+    assert "elsewhere" not in answer.text
