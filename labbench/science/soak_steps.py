@@ -23,7 +23,8 @@ ROOM_REACH_K = 15.0
 STEP_LEFT_OUT = 1.0
 STEP_AFTER_THE_END = 0.05
 STRETCH_PASSED_OVER = 0.02
-SOAK_PASSED_OVER = 1.5
+ROOM_PASSED_OVER = 1.5
+SOAK_PASSED_OVER = 2.0
 ROOM_AT_AN_END = 0.6
 # A few minutes in a room are the way between two chambers rather than a cool-down: dearer than leaving that step out.
 WAY_AS_A_STEP = 1.1
@@ -140,7 +141,7 @@ def find_steps(ready: ReadyTrace, profile: ThermalProfile) -> list[SeenStep]:
     from one chamber to the next, an open door, time before the first and after the last step. Steps that are jumped over
     have no stretch. The cheapest reading is taken: a step left out in the middle costs 1, a few minutes of the room taken
     as a step a little more, steps after the last one seen next to nothing, a stretch passed over little if it is short,
-    and 1.5 if it is as long as a soak of its zone.
+    and 1.5 (the room) or 2 if it is as long as a soak of its zone.
 
     Returns
     -------
@@ -184,11 +185,14 @@ def _cheapest(
     for stretch in stretches:
         share = _share_of_soak(stretch, zones, profile, elapsed_s)
         is_room = zones[stretch.zone].low_c - ROOM_REACH_K <= ROOM_C <= zones[stretch.zone].high_c + ROOM_REACH_K
-        passed = np.full(positions + 1, STRETCH_PASSED_OVER + SOAK_PASSED_OVER * share)
+        is_way = is_room and _is_way(stretch, profile, elapsed_s)
+        as_way, share = (WAY_AS_A_STEP, 0.0) if is_way else (0.0, share)
+        passed = np.full(
+            positions + 1, STRETCH_PASSED_OVER + (ROOM_PASSED_OVER if is_room else SOAK_PASSED_OVER) * share
+        )
         passed[0] = STRETCH_PASSED_OVER + (0.0 if is_room else STEP_LEFT_OUT) * share
         at_end = STRETCH_PASSED_OVER + (ROOM_AT_AN_END if is_room else SOAK_PASSED_OVER) * share
         is_own = zone_of == stretch.zone
-        as_way = WAY_AS_A_STEP if is_room and _is_way(stretch, profile, elapsed_s) else 0.0
         # Begin position q > p: q - p - 1 steps are left out. The cheapest p for every q is a running minimum.
         ahead = cost - STEP_LEFT_OUT * number
         best_so_far = np.minimum.accumulate(ahead)
