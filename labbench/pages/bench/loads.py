@@ -106,22 +106,26 @@ def ask_to_start(request: HttpRequest, row: Load) -> HttpResponse:
 def inspect_load(request: HttpRequest, pk: int) -> HttpResponse:
     """One row per coupon that still travels; all looks are stored together or none is."""
     row = open_load(pk)
+    # Other rows are asked for by the same form, so that what was chosen so far stays chosen.
+    is_sent = request.method == "POST" and "show" not in request.POST
     asked = request.POST if request.method == "POST" else request.GET
+    chosen = ("round_number", "step_number") if is_sent or request.method != "POST" else ("show_round", "show_step")
     steps = list(ProfileStep.objects.filter(profile=row.profile_id or row.study.profile_id))
-    number, after = whole(asked.get("round_number")) or under_way(row) or 1, whole(asked.get("step_number"))
+    number, after = whole(asked.get(chosen[0])) or under_way(row) or 1, whole(asked.get(chosen[1]))
     position = number * 1000 + (after or Inspection.END_OF_ROUND)
     travelling = Coupon.objects.filter(NEEDS_LOOK, load_place__load=row).exclude(inspections__position__gte=position)
-    if request.method == "POST":
+    if is_sent:
         # Those that were shown, also where somebody else was quicker: their refusal is said at their row.
         shown = [key for name in request.POST if name.startswith("mode_") and (key := whole(name[5:]))]
         placed = Coupon.objects.filter(load_place__load=row, pk__in=shown[:ROWS_AT_ONCE])
         rows = list(placed.order_by("load_place__place", "code"))
     else:
         rows = list(travelling.order_by("load_place__place", "code")[: ROWS_AT_ONCE + 1])
+    kept = {} if is_sent else chosen_so_far(request, rows[:ROWS_AT_ONCE])
     form = LoadLookForm(
-        request.POST if request.method == "POST" else None,
+        request.POST if is_sent else None,
         coupons=rows[:ROWS_AT_ONCE],
-        initial={"round_number": number, "step_number": after},
+        initial=kept | {"round_number": number, "step_number": after},
     )
     if request.method == "POST" and form.is_valid():
         try:
@@ -143,6 +147,15 @@ def inspect_load(request: HttpRequest, pk: int) -> HttpResponse:
         "modes": failure_modes(row.study),
     }
     return render(request, "bench/inspect_load.html", context | caution(request, "inspection"))
+
+
+def chosen_so_far(request: HttpRequest, rows: list[Coupon]) -> dict[str, str]:
+    """What was chosen and typed for the coupons that are shown now, and a warning of what belongs to others."""
+    fields = {f"{name}_{coupon.pk}" for coupon in rows for name in ("outcome", "growth", "mode")}
+    if left := [name for name in request.POST if name.startswith("outcome_") and name not in fields]:
+        one = "One choice was" if len(left) == 1 else f"{len(left)} choices were"
+        messages.warning(request, f"{one} of coupons that do not wait for this look, and not kept.")
+    return {name: request.POST[name] for name in fields & request.POST.keys()}
 
 
 def whole(text: str | None) -> int | None:

@@ -139,6 +139,27 @@ def test_only_coupons_that_wait_for_this_look_are_listed(sign_in, tray, looked):
     ]
 
 
+def test_what_was_chosen_stays_chosen_when_other_rows_are_shown(sign_in, tray, looked):
+    client, (load, coupons) = sign_in(), tray()
+    looked(coupons[1])
+    asked = look_rows([coupons[0]], "crack_growth") | {f"outcome_{coupons[1].pk}": "void"}
+    asked |= {f"growth_{coupons[0].pk}": "2,5", f"mode_{coupons[0].pk}": "ran from a leg"}
+    shown = client.post(f"/loads/{load.pk}/inspect/", asked | {"show": "1", "show_round": "1", "show_step": ""})
+    rows = {row["coupon"].code: row for row in shown.context["rows"]}
+    assert sorted(rows) == ["T0", "T2"]
+    assert [rows["T0"][name].value() for name in ("outcome", "growth", "mode")] == [
+        "crack_growth", "2,5", "ran from a leg",
+    ]  # fmt: skip
+    assert rows["T2"]["outcome"].value() is None
+    assert "One choice was of coupons that do not wait for this look, and not kept." in text_of(shown)
+    later = client.post(f"/loads/{load.pk}/inspect/", asked | {"show": "1", "show_round": "2", "show_step": ""})
+    assert {row["coupon"].code: row["outcome"].value() for row in later.context["rows"]} == {
+        "T0": "crack_growth", "T1": "void", "T2": None,
+    }  # fmt: skip
+    assert "Store the inspections after round 2" in text_of(later)
+    assert Inspection.objects.count() == 1
+
+
 @pytest.mark.parametrize("asked", ["0", "-1", "x", "9" * 40, "٣", "2000"])
 def test_an_odd_round_in_the_address_is_no_crash(sign_in, tray, asked):
     load, _ = tray(1)
