@@ -37,5 +37,8 @@ class Command(DocumentCommand):
         if steps.profile is None or reading.trace is None:
             self.refuse([*steps.fault_lines, *reading.fault_lines])
         document = trace_document(evaluate_trace(reading.trace, steps.profile))
-        document["warnings"] = [*steps.notes, *reading.notes, *document["warnings"]]
+        # What was done to read the files stands before what is wrong in the trace.
+        warnings = document["warnings"]
+        assert isinstance(warnings, list)
+        document["warnings"] = [*steps.notes, *reading.notes, *warnings]
         self.write(document, out)
