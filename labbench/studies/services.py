@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from django.core.exceptions import ValidationError
-from django.db import transaction
+from django.db import models, transaction
 from django.db.models import ProtectedError
 from django.utils import timezone
 from simple_history.utils import bulk_create_with_history, bulk_update_with_history
@@ -144,11 +144,22 @@ def remove_level(*, level: Level, by: Any, reason: str) -> None:
     remove(level, by=by, reason=reason)
 
 
+def why_not_deleted(study: Study) -> str:
+    """What keeps a study from being deleted, "" where nothing does."""
+    held = []
+    for relation in study._meta.related_objects:
+        if relation.on_delete is models.PROTECT:
+            count = relation.related_model._default_manager.filter(**{relation.field.name: study}).count()
+            names = relation.related_model._meta
+            held += [f"{count:,} {names.verbose_name if count == 1 else names.verbose_name_plural}"] if count else []
+    return f"{study.code} holds {', '.join(held)} and can't be deleted; close it instead." if held else ""
+
+
 @transaction.atomic
 def delete_study(*, study: Study, by: Any, reason: str) -> None:
     """Delete a study in which nothing was recorded yet; its history stays. ValidationError if there is anything."""
-    if coupons := study.coupons.count():
-        raise ValidationError(f"{study.code} holds {coupons} coupons and can't be deleted; close it instead.")
+    if words := why_not_deleted(study):
+        raise ValidationError(words)
     for factor in study.factors.all():
         remove_factor(factor=factor, by=by, reason=reason)
     try:

@@ -14,7 +14,7 @@ from labbench.lab.models import ThermalProfile
 from labbench.pages.refusals import add_refusal
 from labbench.pages.studies.forms import ReasonForm, StateForm, StudyForm
 from labbench.studies.models import Study
-from labbench.studies.services import delete_study, save_study
+from labbench.studies.services import delete_study, save_study, why_not_deleted
 
 
 @permission_required("studies.add_study", raise_exception=True)
@@ -81,4 +81,5 @@ def remove_study(request: HttpRequest, code: str) -> HttpResponse:
         else:
             messages.success(request, f"{code} was deleted; its history is kept.")
             return redirect("studies")
-    return render(request, "studies/delete_study.html", {"form": form, "study": study})
+    context = {"form": form, "study": study, "refusal": why_not_deleted(study)}
+    return render(request, "studies/delete_study.html", context)

@@ -9,15 +9,19 @@ from uuid import UUID
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
+from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST
 
 from labbench.bench.intake import IntakePlan, plan_intake
+from labbench.bench.intake_undo import undo_intake, why_not_undone
 from labbench.bench.models import Load
 from labbench.bench.staging import discard, job_of, read_staged, request_intake, stage
 from labbench.formats.coupon_sheet import SheetReading
 from labbench.jobs.models import Job
+from labbench.pages.refusals import add_refusal
+from labbench.pages.studies.forms import ReasonForm
 from labbench.pages.studies.import_forms import ConfirmForm, NewStudyForm, SheetForm
 from labbench.pages.studies.preview import preview_of
 from labbench.studies.models import ImportedSheet, Study
@@ -145,6 +149,26 @@ def new_loads(study: Study | None, reading: SheetReading) -> list[str]:
 def titled(filename: str) -> str:
     """A file's name as a first title."""
     return filename.rpartition(".")[0].replace("_", " ")[:160] or filename[:160]
+
+
+@permission_required("studies.delete_importedsheet", raise_exception=True)
+@require_http_methods(["GET", "POST"])
+def undo_import(request: HttpRequest, code: str, pk: int) -> HttpResponse:
+    """Take a sheet out again that came in by mistake, while nobody has built on it."""
+    sheet = get_object_or_404(ImportedSheet.objects.select_related("study", "imported_by"), study__code=code, pk=pk)
+    form = ReasonForm(request.POST if request.method == "POST" else None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            count = undo_intake(sheet=sheet, by=request.user, reason=form.cleaned_data["reason"])
+        except ValidationError as refused:
+            add_refusal(form, refused)
+        else:
+            messages.success(
+                request, f"{sheet.filename} was taken out again with its {count:,} coupons; their history is kept."
+            )
+            return redirect("study", code)
+    context = {"sheet": sheet, "study": sheet.study, "form": form, "refusal": why_not_undone(sheet)}
+    return render(request, "studies/undo_import.html", context)
 
 
 @may_import

@@ -24,6 +24,7 @@ urlpatterns = [
     path("studies/<str:code>/loads/add/", coupons.add_load, name="add-load"),
     path("studies/<str:code>/import/", imports.hand_in, name="import-sheet"),
     path("studies/<str:code>/import/empty.<slug:ending>", exports.empty_sheet, name="empty-study-sheet"),
+    path("studies/<str:code>/sheets/<int:pk>/undo/", imports.undo_import, name="undo-import"),
     path("studies/<str:code>/coupons.csv", exports.study_csv, name="study-csv"),
     path("studies/<str:code>/study.xlsx", exports.study_xlsx, name="study-xlsx"),
 ]

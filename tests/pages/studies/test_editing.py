@@ -99,13 +99,24 @@ def test_an_empty_study_can_be_deleted_and_its_history_stays(lead, study):
 def test_a_study_with_coupons_or_loads_can_not_be_deleted(lead, study):
     Load.objects.create(study=study, name="Load 1")
     address = reverse("delete-study", args=[study.code])
-    assert "has loads and can&#x27;t be deleted" in lead.post(address, {"reason": "x"}).text
+    assert "holds 1 load and can&#x27;t be deleted" in lead.post(address, {"reason": "x"}).text
     factories.coupon(study)
-    assert "holds 1 coupons and can&#x27;t be deleted" in lead.post(address, {"reason": "x"}).text
+    assert "holds 1 coupon, 1 load and can&#x27;t be deleted" in lead.post(address, {"reason": "x"}).text
     assert Factor.objects.count() == 2
 
 
 # --- factors --------------------------------------------------------------------------------------------------------
+
+
+def test_a_study_that_can_not_be_deleted_says_why_instead_of_offering_it(lead, study):
+    address = reverse("delete-study", args=["COACH-1"])
+    assert "Delete the study</button>" in lead.get(address).text
+    factories.coupon(study)
+    html = lead.get(address).text
+    assert "COACH-1 holds 1 coupon and can&#x27;t be deleted; close it instead." in html
+    assert "Delete the study</button>" not in html
+    for page in ("edit-study", "study-state"):
+        assert address in lead.get(reverse(page, args=["COACH-1"])).text
 
 
 def test_a_factor_of_names(lead, study):

@@ -11,14 +11,60 @@ from django.utils import timezone
 from openpyxl import Workbook
 
 from labbench.bench import intake
+from labbench.bench.intake import take_in
 from labbench.bench.models import Load
+from labbench.bench.services import record_inspection
 from labbench.bench.staging import run_intake, staged_path
+from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.jobs.models import Job
 from labbench.jobs.services import cancel, claim, running
 from labbench.studies.models import Coupon, ImportedSheet, Study
 from tests import factories
 
 pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def came_in(study):
+    reading = read_coupon_sheet(b"coupon,role,rounds_survived\nW1,test,1\nW2,test,2\n")
+    by = factories.person()
+    return take_in(study=study, reading=reading, filename="wrong.csv", may_add_levels=True, by=by, now=timezone.now())
+
+
+def test_a_sheet_that_came_in_by_mistake_is_taken_out_from_the_study_page(lead, study, came_in):
+    address = reverse("undo-import", args=[study.code, came_in.pk])
+    assert address in lead.get(reverse("study", args=[study.code])).text
+    assert "All 2 coupons that came with it" in lead.get(address).text
+    assert "This field is required." in lead.post(address, {"reason": ""}).text
+    answer = lead.post(address, {"reason": "another lab's"}, follow=True)
+    assert "wrong.csv was taken out again with its 2 coupons; their history is kept." in answer.text
+    assert not study.coupons.exists()
+    assert not study.imported_sheets.exists()
+
+
+def test_a_sheet_that_was_built_on_says_so_and_has_no_button(lead, study, came_in):
+    record_inspection(
+        coupon=study.coupons.get(code="W1"),
+        by=factories.person(),
+        seen_at=timezone.now(),
+        round_number=2,
+        outcome="intact",
+    )
+    address = reverse("undo-import", args=[study.code, came_in.pk])
+    html = lead.get(address).text
+    assert "Coupon W1 has an inspection made or changed since: wrong.csv can&#x27;t be taken out again." in html
+    assert "Take it out</button>" not in html
+    lead.post(address, {"reason": "all the same"})
+    assert study.coupons.count() == 2
+
+
+def test_only_a_lead_takes_a_sheet_out(technician, guest, study, came_in):
+    address = reverse("undo-import", args=[study.code, came_in.pk])
+    for client in (technician, guest):
+        assert address not in client.get(reverse("study", args=[study.code])).text
+        assert client.post(address, {"reason": "x"}).status_code == 403
+    assert study.coupons.count() == 2
+
 
 SHEET = b"""coupon,role,factor.resin,factor.cure_time_s,block,rounds_planned,rounds_survived,failed_round,strength_mpa
 C1,test,A,60,Load 1,3,3,,41.25
