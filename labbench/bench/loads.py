@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
-from labbench.bench.models import Load
+from labbench.bench.models import Booking, Load
 from labbench.bench.progress import REPAIRED_ROLES
 from labbench.bench.refusals import refuse_closed
 from labbench.bench.rules import STARTED
@@ -67,6 +68,55 @@ def start_load(*, load: Load, by: Any, unrepaired: Collection[int] = (), is_earl
         reason += f" with coupons that are not repaired: {', '.join(coupon.code for coupon in lacking)}"
     load.state = Load.State.RUNNING
     return keep(load, by=by, reason=reason)
+
+
+@transaction.atomic
+def move_in(*, booking: Booking, by: Any, at: datetime) -> Booking:
+    """The load goes into the chamber of a booking. ValidationError if it is not under way, in there, or still elsewhere."""
+    booking = held(booking)
+    if booking.load.state != Load.State.RUNNING:
+        raise ValidationError(f"{booking.load.name} is {booking.load.get_state_display()}; start it first.")
+    if booking.started_at is not None:
+        raise ValidationError(f"{booking.load.name} went into {booking.chamber} at {when(booking.started_at)} already.")
+    elsewhere = booking.load.bookings.filter(started_at__isnull=False, ended_at=None).select_related("chamber").first()
+    if elsewhere is not None:
+        raise ValidationError(f"{booking.load.name} is still in {elsewhere.chamber}; take it out there first.")
+    booking.started_at, booking.started_by = at, by
+    return keep(booking, by=by)
+
+
+@transaction.atomic
+def move_out(*, booking: Booking, by: Any, at: datetime) -> Booking:
+    """The load comes out of the chamber of a booking. ValidationError if it is not in there, or the time is before it went in."""
+    booking = held(booking)
+    if booking.started_at is None or booking.ended_at is not None:
+        raise ValidationError(f"{booking.load.name} is not in {booking.chamber}.")
+    if at <= booking.started_at:
+        raise ValidationError({"at": f"It went in at {when(booking.started_at)}; it can't have come out before."})
+    booking.ended_at, booking.ended_by = at, by
+    return keep(booking, by=by)
+
+
+@transaction.atomic
+def undo_move(*, booking: Booking, by: Any) -> Booking:
+    """Take back the last move of a booking. ValidationError if it has none."""
+    booking = held(booking)
+    if booking.ended_at is not None:
+        booking.ended_at = booking.ended_by = None
+    elif booking.started_at is not None:
+        booking.started_at = booking.started_by = None
+    else:
+        raise ValidationError(f"{booking.load.name} has not been in {booking.chamber}.")
+    return keep(booking, by=by, reason=UNDONE)
+
+
+def held(booking: Booking) -> Booking:
+    """The booking, its load's row held: of two people who move a load, one waits."""
+    load = Load.objects.select_for_update(of=("self",)).select_related("study").get(pk=booking.load_id)
+    refuse_closed(load.study)
+    found = Booking.objects.select_related("chamber").get(pk=booking.pk)
+    found.load = load
+    return found
 
 
 @transaction.atomic

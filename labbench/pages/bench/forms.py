@@ -318,6 +318,12 @@ class DeviationForm(BenchForm):
     happened_at = MomentField(label="happened at")
 
 
+class MoveForm(forms.Form):
+    """When a load went into a chamber or came out."""
+
+    at = MomentField(label="time", help_text="Leave empty: now.")
+
+
 class ReasonForm(forms.Form):
     """Why a record is taken out."""
 

@@ -15,17 +15,22 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from django_tables2 import RequestConfig
 
 from labbench.bench import loads, services
-from labbench.bench.models import Deviation, Inspection, Load, TraceFile
+from labbench.bench.models import Booking, Deviation, Inspection, Load, TraceFile
 from labbench.bench.queries import NEEDS_LOOK
 from labbench.lab.models import ProfileStep
 from labbench.pages.bench.cautions import caution
-from labbench.pages.bench.forms import LoadLookForm
+from labbench.pages.bench.forms import LoadLookForm, MoveForm
 from labbench.pages.bench.inspections import failure_modes
 from labbench.pages.bench.tables import LoadCouponTable
 from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Coupon
 
 ROWS_AT_ONCE = 40
+MOVES: dict[str, tuple[Any, str]] = {
+    "in": (loads.move_in, "went into"),
+    "out": (loads.move_out, "came out of"),
+    "undo": (loads.undo_move, "stands as before its last move in"),
+}
 STEPS: dict[str, Any] = {"start": loads.start_load, "finish": loads.finish_load, "back": loads.step_back_load}
 
 
@@ -58,6 +63,7 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
         "deviations": [*deviations[:50], *of_coupons[:50]],
         "traces": row.traces.select_related("uploaded_by"),
         "round_number": under_way(row),
+        "can_move": row.state == Load.State.RUNNING and request.user.has_perm("bench.change_booking"),
     }
     return render(request, "bench/load.html", context | caution(request, "load"))
 
@@ -79,6 +85,26 @@ def step(request: HttpRequest, pk: int, name: str) -> HttpResponse:
         waiting = Coupon.objects.filter(NEEDS_LOOK, load_place__load=row).count()
         if name == "finish" and waiting:
             messages.warning(request, f"{waiting} of its coupons have not been looked at after their last round.")
+    return redirect("load", pk)
+
+
+@permission_required("bench.change_booking", raise_exception=True)
+@require_POST
+def move(request: HttpRequest, pk: int, booking_pk: int, name: str) -> HttpResponse:
+    """The load goes into a chamber it is booked for, comes out, or the last of these is taken back."""
+    booking = get_object_or_404(Booking.objects.select_related("load", "chamber"), pk=booking_pk, load=pk)
+    if name not in MOVES:
+        raise Http404("There is no such move.")
+    form = MoveForm(request.POST)
+    try:
+        if not form.is_valid():
+            raise ValidationError(form.errors["at"].as_data())
+        when = {} if name == "undo" else {"at": form.cleaned_data["at"]}
+        MOVES[name][0](booking=booking, by=request.user, **when)
+    except ValidationError as refused:
+        messages.error(request, " ".join(refused.messages))
+    else:
+        messages.success(request, f"{booking.load.name} {MOVES[name][1]} {booking.chamber}.")
     return redirect("load", pk)
 
 

@@ -8,7 +8,8 @@ from django.utils import timezone
 
 from labbench.bench.loads import start_load
 from labbench.bench.models import Inspection, TraceFile
-from labbench.bench.services import create_load
+from labbench.bench.services import book, create_load
+from labbench.lab.models import Chamber
 from tests import factories
 from tests.pages.bench.conftest import text_of
 
@@ -87,6 +88,57 @@ def test_a_load_of_which_nothing_can_be_inspected_says_why(sign_in, repaired, lo
     looked(coupons[1], outcome="cracked_out")
     words = "None of its coupons waits for an inspection: 1 cracked out, 1 not repaired."
     assert words in text_of(client.get(f"/loads/{load.pk}/"))
+
+
+@pytest.fixture
+def booked(tray):
+    """A running load that is booked for a freezer, then an oven, in the hours before now."""
+    load, _ = tray(1)
+    start = timezone.now().replace(second=0, microsecond=0) - timedelta(hours=10)
+    return load, [
+        book(
+            load=load,
+            chamber=Chamber.objects.create(code=code, kind=kind, capacity_coupons=24),
+            planned_start=start + timedelta(hours=hours),
+            planned_end=start + timedelta(hours=hours + 3),
+            by=factories.person(),
+        )
+        for code, kind, hours in (("F-1", "freeze", 0), ("O-1", "heat", 4))
+    ]
+
+
+def moved(client, load, booking, name, **typed):
+    return text_of(client.post(f"/loads/{load.pk}/bookings/{booking.pk}/{name}/", typed, follow=True))
+
+
+def test_a_load_is_moved_through_its_chambers_with_the_times_as_they_were(sign_in, booked):
+    client, (load, (freezer, oven)) = sign_in(), booked
+    went_in = timezone.now().replace(second=0, microsecond=0) - timedelta(hours=9)
+    typed = {"at": f"{timezone.localtime(went_in):%Y-%m-%dT%H:%M}"}
+    assert "Tray 1 went into F-1" in moved(client, load, freezer, "in", **typed)
+    assert "is still in F-1; take it out there first." in moved(client, load, oven, "in")
+    assert "it can&#x27;t have come out before" in moved(client, load, freezer, "out", **typed)
+    assert "Tray 1 came out of F-1" in moved(client, load, freezer, "out")
+    freezer.refresh_from_db()
+    assert (freezer.started_at, freezer.started_by, freezer.ended_by) == (went_in, client.person, client.person)
+    assert timezone.now() - freezer.ended_at < timedelta(minutes=1)
+    moved(client, load, freezer, "undo")
+    freezer.refresh_from_db()
+    assert (freezer.started_at, freezer.ended_at) == (went_in, None)
+    assert "is not in O-1" in moved(client, load, oven, "out")
+
+
+def test_a_move_is_refused_in_words(sign_in, booked):
+    client, (load, (freezer, _)) = sign_in(), booked
+    later = f"{timezone.localtime(timezone.now() + timedelta(days=1)):%Y-%m-%dT%H:%M}"
+    assert "This time is still to come" in moved(client, load, freezer, "in", at=later)
+    assert "has not been in F-1" in moved(client, load, freezer, "undo")
+    client.post(f"/loads/{load.pk}/step/back/")
+    assert "Tray 1 is planned; start it first." in moved(client, load, freezer, "in")
+    freezer.refresh_from_db()
+    assert freezer.started_at is None
+    assert sign_in("guest").post(f"/loads/{load.pk}/bookings/{freezer.pk}/in/").status_code == 403
+    assert client.post(f"/loads/{load.pk + 1}/bookings/{freezer.pk}/in/").status_code == 404
 
 
 def look_rows(coupons, outcome="intact", **changed):
