@@ -144,6 +144,15 @@
   const drawAll = (part) => {
     for (const figure of part.querySelectorAll("figure[data-chart-source]")) draw(figure);
   };
+  // A plot keeps the width of the window; paper is narrower (186 mm between the margins of A4).
+  const PAPER_PX = 690;
+  const drawn = () => [...document.querySelectorAll("figure[data-drawn] .chart-plot")];
+  addEventListener("beforeprint", () => {
+    for (const plot of drawn()) if (plot._fullLayout.width > PAPER_PX) Plotly.relayout(plot, { autosize: false, width: PAPER_PX });
+  });
+  addEventListener("afterprint", () => {
+    for (const plot of drawn()) Plotly.relayout(plot, { width: null, autosize: true });
+  });
   document.addEventListener("DOMContentLoaded", () => drawAll(document));
   document.addEventListener("htmx:afterSettle", (event) => drawAll(event.target));
   document.addEventListener("themechange", () => drawAll(document));

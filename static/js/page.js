@@ -46,6 +46,18 @@
   document.addEventListener("htmx:sendError", () => showSilence(true));
   document.addEventListener("htmx:beforeOnLoad", () => showSilence(false));
 
+  // Paper can't unfold anything: what is folded is opened before printing and folded again after. The numbers behind a plot
+  // stay folded, the plot itself is printed.
+  let unfolded = [];
+  addEventListener("beforeprint", () => {
+    unfolded.push(...document.querySelectorAll("main details:not([open], .menu, .chart *)"));
+    for (const details of unfolded) details.open = true;
+  });
+  addEventListener("afterprint", () => {
+    for (const details of unfolded) details.open = false;
+    unfolded = [];
+  });
+
   const prepare = (part) => {
     for (const button of part.querySelectorAll("[data-dismiss]")) button.hidden = false;
     part.querySelector("[data-focus]")?.focus();
