@@ -30,8 +30,8 @@ class NotRepaired(ValidationError):
 class NotReady(ValidationError):
     """A load that starts before the time it is ready from."""
 
-    def __init__(self, load: Load) -> None:
-        super().__init__(f"{load.name} is ready only from {when(load.ready_at)}.")
+    def __init__(self, load: Load, ready_at: datetime) -> None:
+        super().__init__(f"{load.name} is ready only from {when(ready_at)}.")
 
 
 def not_repaired(load: Load) -> list[Coupon]:
@@ -62,7 +62,7 @@ def start_load(*, load: Load, by: Any, unrepaired: Collection[int] = (), is_earl
     reason = STARTED
     if load.ready_at is not None and load.ready_at > timezone.now():
         if not is_early:
-            raise NotReady(load)
+            raise NotReady(load, load.ready_at)
         reason += f" before it was ready ({when(load.ready_at)})"
     if lacking:
         reason += f" with coupons that are not repaired: {', '.join(coupon.code for coupon in lacking)}"

@@ -63,7 +63,7 @@ class SignInView(LoginView):
 class SignInFirst(LoginRequiredMiddleware):
     """As Django's own; but a form that comes without a session is kept in the page that asks to sign in, not dropped."""
 
-    def handle_no_permission(self, request: HttpRequest, view_func: Any) -> HttpResponseBase:
+    def handle_no_permission(self, request: HttpRequest, view_func: Any) -> HttpResponseBase:  # type: ignore[override]
         if request.method != "POST" or request.headers.get("HX-Request"):
             return super().handle_no_permission(request, view_func)
         context = {
