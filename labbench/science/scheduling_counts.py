@@ -16,7 +16,7 @@ from labbench.science.scheduling_search import Search
 
 POSSIBLE = (cp_model.OPTIMAL, cp_model.FEASIBLE)
 # Least work that one question to the solver is given, in its deterministic units, and how many may stay without an answer.
-QUESTION_WORK = 0.2
+QUESTION_WORK = 0.1
 MOST_UNANSWERED = 2
 
 
@@ -37,7 +37,8 @@ def bound_by_counting(search: Search, loads: Census, share: float, *, is_likely_
     place = high if is_likely_tight else (low + high) // 2
     while low <= high and unanswered < MOST_UNANSWERED and not search.is_over and search.work > least_work:
         counting = Counting(search.lab, loads, clock, place, keeps_due=search.best.lateness == 0)
-        status, _ = _asked(search, counting, search.work - least_work)
+        # Loads all alike are counted quickly, and then the bound is often the makespan itself: worth a longer question.
+        status, _ = _asked(search, counting, search.work - least_work, 3 if is_likely_tight else 1)
         unanswered += status == cp_model.UNKNOWN
         if status == cp_model.INFEASIBLE:
             search.raise_bound(_first_end_after(search, clock, place))
@@ -47,9 +48,11 @@ def bound_by_counting(search: Search, loads: Census, share: float, *, is_likely_
         place = (low + high) // 2
 
 
-def _asked(search: Search, counting: Counting, work: float) -> tuple[cp_model.CpSolverStatus, cp_model.CpSolver]:
+def _asked(
+    search: Search, counting: Counting, work: float, times: int = 1
+) -> tuple[cp_model.CpSolverStatus, cp_model.CpSolver]:
     status, solver = counting.solve(
-        Limits(min(work, max(QUESTION_WORK, search.work / 10)), search.until), search.seed, search.is_stopped
+        Limits(min(work, times * max(QUESTION_WORK, search.work / 15)), search.until), search.seed, search.is_stopped
     )
     search.work -= solver.response_proto.deterministic_time
     return status, solver
@@ -100,7 +103,7 @@ def _made(
     counting = Counting(search.lab, loads, clock, place, keeps_due=True)
     if is_shortest:
         counting.seek_least_total_time()
-    status, solver = _asked(search, counting, work)
+    status, solver = _asked(search, counting, work, 2)
     if status not in POSSIBLE:
         return False
     bookings, without = packed(search.lab, counting.bookings(solver), taken, search.best.makespan_minutes)

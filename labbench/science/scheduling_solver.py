@@ -165,7 +165,7 @@ def _bound_and_shorten(search: Search) -> None:
         return
     if merged and not search.is_closed:
         bound_by_counting(search, merged[0], 0.3)
-    if not search.is_closed and not search.previous:
+    if not search.is_closed and not search.previous and not is_large:
         _shorten(search, 0.35)
     for fewer in merged[1:]:
         if not search.is_closed:
