@@ -125,3 +125,17 @@ class AllocationAdmin(LookUpAdmin):
     list_select_related = ["study", "made_by", "locked_by"]
     search_fields = ["study__code", "title"]
     inlines = [AllocatedCouponInline]
+
+
+@admin.register(ImpossibleLevel)
+class ImpossibleLevelAdmin(LookUpAdmin):
+    list_display = ["id", "combination_id", "factor", "level"]
+    list_select_related = ["factor", "level__factor"]
+    search_fields = ["factor__name", "level__name"]
+
+
+@admin.register(AllocatedCoupon)
+class AllocatedCouponAdmin(LookUpAdmin):
+    list_display = ["coupon", "allocation", "repair_order", "technician"]
+    list_select_related = ["coupon", "allocation", "technician"]
+    search_fields = ["coupon__code", "allocation__title"]
