@@ -6,8 +6,8 @@ from labbench.pages.results.course import course, next_coupon
 
 FACTORS = ["resin_lot", "cure_time_s"]
 TRAIL = [
-    {"block": "Load <1>", "coupons": 12, "failed": 5, "coupons_so_far": 12, "isolated": None, "guilt": {"resin_lot": 0.6, "cure_time_s": 0.3},
-     "hypotheses": [{"cause": "resin_lot = B", "probability": 0.6}]},
+    {"block": "Load <1>", "coupons": 12, "failed": 5, "coupons_so_far": 12, "isolated": None,
+     "guilt": {"resin_lot": 0.6, "cure_time_s": 0.3}, "hypotheses": [{"cause": "resin_lot = B", "probability": 0.6}]},
     {"block": "Load 2", "coupons": 12, "failed": 4, "coupons_so_far": 24, "isolated": "resin_lot = B",
      "guilt": {"resin_lot": 0.98, "cure_time_s": 0.01}, "hypotheses": [{"cause": "resin_lot = B", "probability": 0.97}]},
 ]  # fmt: skip
