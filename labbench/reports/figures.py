@@ -17,7 +17,7 @@ RIGHT = 130
 ROW = 22
 MOST_ROWS = 30
 MOST_CURVES = 6
-LONGEST_LABEL = 28
+LONGEST_LABEL = 24
 # Told apart by dash and end mark, so that a black-and-white print serves.
 DASHES = ("", "7 4", "2 3", "8 3 2 3", "12 4", "12 3 2 3 2 3")
 INKS = ("#0072b2", "#b84f00", "#00734a", "#9c3b79", "#5c4d00", "#3a434b")
