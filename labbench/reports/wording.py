@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from typing import Any
+from unicodedata import bidirectional
 
 from labbench.formats.factor_names import factor_label
 from labbench.formats.number_texts import NARROW, is_number, number_text, unit_of_name, with_unit
@@ -13,9 +14,19 @@ from labbench.science.verdicts import percent
 ONE_TIME_IN = re.compile(r"1 time in (\d{1,3}(?:,\d{3})+)")
 
 
+# First strong isolate and its end: what stands around a right-to-left name keeps its order (Unicode Annex 9, 2.4).
+ISOLATE, END_OF_ISOLATE = "\u2068", "\u2069"
+RIGHT_TO_LEFT = frozenset({"R", "AL"})
+
+
 def level_label(factor: str, level: Any) -> str:
-    """A number with its unit, a name as it is."""
-    return with_unit(number_text(level), unit_of_name(factor)) if is_number(level) else str(level)
+    """A number with its unit, a name as it is; a name with right-to-left letters set apart from what is around it."""
+    return with_unit(number_text(level), unit_of_name(factor)) if is_number(level) else set_apart(str(level))
+
+
+def set_apart(name: str) -> str:
+    """A name whose brackets and numbers would change places among other words gets its own direction."""
+    return f"{ISOLATE}{name}{END_OF_ISOLATE}" if any(bidirectional(c) in RIGHT_TO_LEFT for c in name) else name
 
 
 def plainly(words: str, factors: Iterable[str]) -> str:
