@@ -68,18 +68,18 @@ def cause(result: Document) -> tuple[str, str, list[str]]:
     """Mark, headline, and the sentences on the probable cause."""
     found = result.get("cause") or {}
     hypotheses = found.get("hypotheses") or []
-    if not hypotheses:
-        reason = result.get("reason") or found.get("reason") or "no cause was computed"
-        return (
-            "undecided",
-            "Which variable fails is not decided",
-            [sentence(f"The probability of each cause is missing: {reason}"), *strongest(result)],
-        )
     if not result["sheet"]["failed"]:
         return (
             "survived",
             "No coupon failed",
             ["There is no cause to look for among these coupons; what was never run may still fail."],
+        )
+    if not hypotheses:
+        reason = result.get("reason") or found.get("reason") or found.get("sentence") or "no cause was computed"
+        return (
+            "undecided",
+            "Which variable fails is not decided",
+            [sentence(f"The probability of each cause is missing: {reason}"), *strongest(result)],
         )
     first, rest = hypotheses[0], hypotheses[1:]
     if found["isolated"] is not None:

@@ -48,6 +48,15 @@ def test_lab_text_is_never_read_as_markup():
     assert report_pdf(made, number=1, title="#panic() $ * _ ] }", author="A & <B>", made_at=AT).startswith(b"%PDF-")
 
 
+def test_long_names_stay_on_the_page():
+    rows = [row(i, "x" * 120 if i % 2 else "B", "y" * 120 if i % 3 else "L1", failed=i < 3) for i in range(6)]
+    pages = [
+        int(re.search(rb"/Count (\d+)", report_pdf(analysed(made), number=1, title="T", author="A", made_at=AT))[1])
+        for made in (rows, [words.replace("x" * 120, "x").replace("y" * 120, "y") for words in rows])
+    ]
+    assert pages[0] <= pages[1] + 3
+
+
 @pytest.mark.parametrize(
     "name", ["راتنج", "שרף", "राल", "a\u0301\u0323 q\u0307 Ω № ∅", "樹脂", "수지", "เรซิน", "lamp 🔦"],
     ids=["arabic", "hebrew", "devanagari", "combining", "chinese", "korean", "thai", "emoji"],

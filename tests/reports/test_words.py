@@ -39,6 +39,7 @@ def test_factors_and_levels_are_named_as_people_do():
     assert factor_label("resin_lot") == "resin lot"
     assert level_label("cure_time_s", 60.0) == f"60{N}s"
     assert level_label("resin_lot", "Ä 0412") == "Ä 0412"
+    assert level_label("resin_lot", "(ערכה) שרף 12") == "\u2068(ערכה) שרף 12\u2069"
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert listed([]) == ""
 
@@ -260,3 +261,10 @@ def test_thousands_of_the_science_are_written_as_everywhere():
         plainly("chance alone gives it about 1 time in 39,000.", [])
         == f"chance alone gives it about 1 time in 39{N}000."
     )
+
+
+def test_a_single_coupon_that_held_is_no_cause_undecided():
+    found = answer(result_of([row(0, "A", "L1")]))
+    assert found.headline == "No coupon failed"
+    one = answer(result_of([row(0, "A", "L1", failed=True)]))
+    assert "The probability of each cause is missing: No factor was varied" in one.text

@@ -145,6 +145,7 @@ class Reading:
     is_confirmed: bool
     warnings: tuple[str, ...]
     reason: str
+    has_varied: bool
 
 
 def reading(
@@ -181,7 +182,8 @@ def reading(
         is_isolated=found.get("isolated") is not None,
         is_confirmed=bool(found.get("confirmed")),
         warnings=warnings_in_words(result),
-        reason=sentence(result.get("reason") or ""),
+        reason=sentence(result.get("reason") or plainly(found.get("sentence") or "", factors)),
+        has_varied=sum(len(factor["levels"]) > 1 for factor in result["factors"]) > 1,
     )
 
 

@@ -105,6 +105,23 @@ def test_what_is_missing_shows_its_reason(client, mixed):
     assert "No verdict was computed for this factor." in shown
 
 
+def test_one_coupon_tells_nothing_apart(client):
+    as_(client, "guest")
+    shown = text_of(client.get(reverse("analysis", args=[analysed([row(0, "A", "L1")]).pk])))
+    assert "No two factors have varied among these coupons" in shown
+    assert "Yes: no two factors changed together" not in shown
+
+
+def test_a_page_that_could_not_compare_asks_again_until_it_is_answered(client, mixed, monkeypatch):
+    monkeypatch.setattr("labbench.pages.results.views.COUPONS_COMPARED_AT_ONCE", 0)
+    as_(client, "guest")
+    page = client.get(reverse("study-results", args=[mixed.study.code])).content.decode()
+    asking = re.search(r'<div id="standing"[^>]*>', page)[0]
+    assert 'hx-trigger="load, every 10s"' in asking
+    part = client.get(reverse("analysis-standing", args=[mixed.pk])).content.decode()
+    assert "hx-trigger" not in part
+
+
 @pytest.mark.parametrize("coupons", [1, 3])
 def test_the_list_of_analyses_takes_a_fixed_number_of_queries(client, coupons, django_assert_num_queries):
     study = factories.study()
