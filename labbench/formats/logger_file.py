@@ -20,7 +20,7 @@ from labbench.formats.logger_numbers import PLAIN_NO_READING, read_numbers
 from labbench.formats.logger_times import ISO, iso_offset, read_times
 from labbench.formats.tables import counted, listed
 from labbench.formats.uploads import Readable, refuse_foreign_content
-from labbench.science.traces import TemperatureTrace
+from labbench.science.soaks.traces import TemperatureTrace
 
 # Eight channels once a second for a month and a half.
 MOST_BYTES = 512 * MEBIBYTE

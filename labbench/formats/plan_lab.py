@@ -16,7 +16,7 @@ from labbench.formats.faults import Fault, FaultList, UnreadableFileError, shown
 from labbench.formats.limits import DEFAULT, Limits
 from labbench.formats.plan_values import Values
 from labbench.formats.uploads import Readable, read_upload
-from labbench.science.scheduling import (
+from labbench.science.scheduling.lab import (
     CHAMBER_KINDS,
     STEP_KINDS,
     Chamber,

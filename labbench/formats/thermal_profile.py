@@ -15,8 +15,8 @@ from labbench.formats.cell_text import cleaned, text_fault
 from labbench.formats.faults import Fault, FaultList, UnreadableFileError, shown
 from labbench.formats.limits import DEFAULT, Limits
 from labbench.formats.uploads import Readable, read_upload
-from labbench.science.thermal_profile import ProfileStep, ThermalProfile
-from labbench.science.traces import HIGHEST_C, LOWEST_C
+from labbench.science.soaks.profile import ProfileStep, ThermalProfile
+from labbench.science.soaks.traces import HIGHEST_C, LOWEST_C
 
 MOST_ROUNDS = 1_000
 MOST_STEPS = 50

@@ -62,7 +62,7 @@ def workbook_chunks(tables: Iterable[WorkbookTable]) -> Iterator[bytes]:
     frame, styles = _frame(tables)
     rest = {f"xl/worksheets/sheet{number}.xml": table for number, table in enumerate(tables, start=1)}
     passage = _Passage()
-    with ZipFile(frame) as empty, ZipFile(passage, "w", ZIP_DEFLATED) as filled:  # type: ignore[arg-type]
+    with ZipFile(frame) as empty, ZipFile(passage, "w", ZIP_DEFLATED) as filled:
         for name in empty.namelist():
             if name not in rest:
                 filled.writestr(name, empty.read(name))

@@ -14,8 +14,8 @@ import time
 import pytest
 
 from labbench.formats.plan_lab import read_lab
-from labbench.science.scheduling_document import plan_document
-from labbench.science.scheduling_solver import plan_chambers
+from labbench.science.scheduling.document import plan_document
+from labbench.science.scheduling.solver import plan_chambers
 from tests.science.labs import as_document, week_lab
 from tests.science.plan_checker import broken_rules
 

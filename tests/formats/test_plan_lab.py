@@ -5,7 +5,7 @@ import json
 import pytest
 
 from labbench.formats.plan_lab import read_lab
-from labbench.science.scheduling import Closure, Load, StaffedWindow
+from labbench.science.scheduling.lab import Closure, Load, StaffedWindow
 
 
 def lab(**changes):

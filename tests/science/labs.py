@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from labbench.science.scheduling import Chamber, Lab, Load, Profile, ProfileStep, StaffedWindow
+from labbench.science.scheduling.lab import Chamber, Lab, Load, Profile, ProfileStep, StaffedWindow
 
 MONDAY = datetime(2026, 12, 7, 8, 0)
 WORKDAYS = tuple(StaffedWindow(day, 7 * 60, 18 * 60) for day in range(5))

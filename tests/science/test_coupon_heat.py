@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from labbench.science.coupon_heat import coupon_temperatures, reach_of, thermal_stress_mpa, time_to_band
-from labbench.science.coupon_heat_fit import fit_heat_transfer, predicted_reach
-from labbench.science.coupon_layers import (
+from labbench.science.heat.conduction import coupon_temperatures, reach_of, thermal_stress_mpa, time_to_band
+from labbench.science.heat.fit import fit_heat_transfer, predicted_reach
+from labbench.science.heat.layers import (
     Layer,
     areal_heat_capacity_j_m2_k,
     glass,

@@ -12,12 +12,13 @@ import numpy as np
 import pytest
 
 from labbench.formats.plan_lab import read_lab
-from labbench.science import scheduling_groups, scheduling_solver
-from labbench.science.scheduling import Absence, Chamber, Closure, FirmBooking, Lab, Load, Profile, ProfileStep
-from labbench.science.scheduling_document import plan_document
-from labbench.science.scheduling_hours import staffed_hours
-from labbench.science.scheduling_obstacles import earliest_end, gains, obstacle, with_obstacles
-from labbench.science.scheduling_solver import plan_chambers
+from labbench.science.scheduling import groups as scheduling_groups
+from labbench.science.scheduling import solver as scheduling_solver
+from labbench.science.scheduling.document import plan_document
+from labbench.science.scheduling.hours import staffed_hours
+from labbench.science.scheduling.lab import Absence, Chamber, Closure, FirmBooking, Lab, Load, Profile, ProfileStep
+from labbench.science.scheduling.obstacles import earliest_end, gains, obstacle, with_obstacles
+from labbench.science.scheduling.solver import plan_chambers
 from tests.science.labs import MONDAY, WORKDAYS, as_document, small_lab, week_lab
 from tests.science.plan_checker import broken_rules, is_staffed, moment
 

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labbench.science.soak_document import trace_document
-from labbench.science.soaks import evaluate_trace
-from labbench.science.thermal_profile import ProfileStep, ThermalProfile
-from labbench.science.traces import TemperatureTrace
+from labbench.science.soaks.document import trace_document
+from labbench.science.soaks.evaluation import evaluate_trace
+from labbench.science.soaks.profile import ProfileStep, ThermalProfile
+from labbench.science.soaks.traces import TemperatureTrace
 from tests.science.trace_makers import ROOM_C, Stay, make, rounds_of, true_soak
 
 FREEZE = ProfileStep("freeze", -18.0, 4.0, 120, 300)

@@ -30,9 +30,9 @@ class Command(DocumentCommand):
         # slow import: ortools
         from labbench.formats.limits import Limits
         from labbench.formats.plan_lab import read_lab
-        from labbench.science.scheduling_document import plan_document
-        from labbench.science.scheduling_obstacles import with_obstacles
-        from labbench.science.scheduling_solver import plan_chambers
+        from labbench.science.scheduling.document import plan_document
+        from labbench.science.scheduling.obstacles import with_obstacles
+        from labbench.science.scheduling.solver import plan_chambers
 
         faults = []
         if not 0 < seconds <= MOST_SECONDS or not math.isfinite(seconds):

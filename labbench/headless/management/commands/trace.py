@@ -24,8 +24,8 @@ class Command(DocumentCommand):
         from labbench.formats.limits import Limits
         from labbench.formats.logger_file import read_logger_file
         from labbench.formats.thermal_profile import read_thermal_profile
-        from labbench.science.soak_document import trace_document
-        from labbench.science.soaks import evaluate_trace
+        from labbench.science.soaks.document import trace_document
+        from labbench.science.soaks.evaluation import evaluate_trace
 
         if log == profile == "-":
             self.refuse(["only one of LOG.csv and --profile can come from standard input"])

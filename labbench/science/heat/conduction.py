@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labbench.science.coupon_layers import (
+from labbench.science.heat.layers import (
     GLASS_EXPANSION_1_K,
     GLASS_MODULUS_MPA,
     GLASS_POISSON,

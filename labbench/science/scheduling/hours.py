@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from labbench.science.scheduling import DAY_MINUTES, WEEK_MINUTES, Lab
+from labbench.science.scheduling.lab import DAY_MINUTES, WEEK_MINUTES, Lab
 
 Minutes = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]

@@ -13,7 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from labbench.science.soak_runs import (
+from labbench.science.soaks.profile import ProfileStep, ThermalProfile
+from labbench.science.soaks.runs import (
     Envelope,
     Extremes,
     InsideRuns,
@@ -22,10 +23,9 @@ from labbench.science.soak_runs import (
     inside_runs,
     spread_of,
 )
-from labbench.science.soak_steps import SeenStep, find_steps, guide_of
-from labbench.science.soak_transfers import Transfer, transfer_between
-from labbench.science.thermal_profile import ProfileStep, ThermalProfile
-from labbench.science.traces import ReadyTrace, TemperatureTrace, make_ready
+from labbench.science.soaks.steps import SeenStep, find_steps, guide_of
+from labbench.science.soaks.traces import ReadyTrace, TemperatureTrace, make_ready
+from labbench.science.soaks.transfers import Transfer, transfer_between
 
 SoakVerdict = Literal["met", "short", "long", "not reached", "missing"]
 

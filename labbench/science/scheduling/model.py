@@ -8,9 +8,9 @@ from itertools import pairwise
 
 from ortools.sat.python import cp_model
 
-from labbench.science.scheduling import CYCLER, STEP_KINDS, Booking, Lab, ProfileStep
-from labbench.science.scheduling_chains import Chain, Taken
-from labbench.science.scheduling_hours import staffed_hours
+from labbench.science.scheduling.chains import Chain, Taken
+from labbench.science.scheduling.hours import staffed_hours
+from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Booking, Lab, ProfileStep
 
 Term = cp_model.LinearExprT
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import timedelta
 
 from labbench.science.plain_values import Document
-from labbench.science.scheduling import Lab
-from labbench.science.scheduling_solver import Plan
+from labbench.science.scheduling.lab import Lab
+from labbench.science.scheduling.solver import Plan
 
 
 def plan_document(lab: Lab, plan: Plan) -> Document:

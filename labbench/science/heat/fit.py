@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labbench.science.coupon_heat import CouponTemperatures, Reach, coupon_temperatures, reach_of
-from labbench.science.coupon_layers import Layer, heat_capacity_range, lumped_time_constant_s
+from labbench.science.heat.conduction import CouponTemperatures, Reach, coupon_temperatures, reach_of
+from labbench.science.heat.layers import Layer, heat_capacity_range, lumped_time_constant_s
 
 Values = NDArray[np.float64]
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labbench.science.thermal_profile import ProfileStep
-from labbench.science.traces import LONG_GAP_INTERVALS, ReadyTrace, Values, extremes
+from labbench.science.soaks.profile import ProfileStep
+from labbench.science.soaks.traces import LONG_GAP_INTERVALS, ReadyTrace, Values, extremes
 
 # Rates are taken over this time, as those between neighbouring readings are mostly noise.
 RATE_WINDOW_S = 60.0

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from labbench.science.scheduling import WEEK_MINUTES, Booking, Lab, Score, score
-from labbench.science.scheduling_chains import Chain, Taken, longest_chain_minutes, settled_minutes
-from labbench.science.scheduling_insertion import Timetable
+from labbench.science.scheduling.chains import Chain, Taken, longest_chain_minutes, settled_minutes
+from labbench.science.scheduling.insertion import Timetable
+from labbench.science.scheduling.lab import WEEK_MINUTES, Booking, Lab, Score, score
 
 # Staffed minutes looked through by all orders after the first: about a second on the machine the benchmarks were made on.
 WORK = 30_000_000

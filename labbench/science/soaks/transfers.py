@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from labbench.science.thermal_profile import ProfileStep
-from labbench.science.traces import Values
+from labbench.science.soaks.profile import ProfileStep
+from labbench.science.soaks.traces import Values
 
 # The air of a chamber is left for good when it differs from its level by the step's tolerance, at least by this.
 LEAST_BAND_K = 3.0

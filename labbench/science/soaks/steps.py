@@ -13,8 +13,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from labbench.science.thermal_profile import ProfileStep, ThermalProfile
-from labbench.science.traces import ReadyTrace, Values, median_of
+from labbench.science.soaks.profile import ProfileStep, ThermalProfile
+from labbench.science.soaks.traces import ReadyTrace, Values, median_of
 
 # Where a load waits between chambers, if no step is near it (common practice: a lab's room).
 ROOM_C = 21.0

@@ -11,10 +11,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-from labbench.science.scheduling import CYCLER, DAY_MINUTES, WEEK_MINUTES, Chamber, Lab, Load
-from labbench.science.scheduling_bounds import alone_ends
-from labbench.science.scheduling_chains import chain_of, longest_chain_minutes, settled_minutes, taken_places
-from labbench.science.scheduling_solver import DEFAULT_SEED, Plan, plan_chambers
+from labbench.science.scheduling.bounds import alone_ends
+from labbench.science.scheduling.chains import chain_of, longest_chain_minutes, settled_minutes, taken_places
+from labbench.science.scheduling.lab import CYCLER, DAY_MINUTES, WEEK_MINUTES, Chamber, Lab, Load
+from labbench.science.scheduling.solver import DEFAULT_SEED, Plan, plan_chambers
 
 MOST_LOADS_EXPLAINED = 3
 

@@ -17,11 +17,11 @@ from functools import partial
 
 import numpy as np
 
-from labbench.science.scheduling import DAY_MINUTES, Lab
-from labbench.science.scheduling_chains import FAR_MINUTES, Chain, Taken
-from labbench.science.scheduling_hours import staffed_hours
-from labbench.science.scheduling_insertion import Counts
-from labbench.science.scheduling_packing import largest_fill
+from labbench.science.scheduling.chains import FAR_MINUTES, Chain, Taken
+from labbench.science.scheduling.hours import staffed_hours
+from labbench.science.scheduling.insertion import Counts
+from labbench.science.scheduling.lab import DAY_MINUTES, Lab
+from labbench.science.scheduling.packing import largest_fill
 
 TICKS_MINUTES = (60, 30, 20, 15)
 MOST_COUNTERS = 40_000

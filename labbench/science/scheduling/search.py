@@ -6,9 +6,9 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from labbench.science.scheduling import Booking, Lab, Score, score
-from labbench.science.scheduling_chains import Chain, Taken
-from labbench.science.scheduling_runs import Limits
+from labbench.science.scheduling.chains import Chain, Taken
+from labbench.science.scheduling.lab import Booking, Lab, Score, score
+from labbench.science.scheduling.runs import Limits
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 from ortools.sat.python import cp_model
 
-from labbench.science.scheduling import Booking
-from labbench.science.scheduling_chains import Taken
-from labbench.science.scheduling_counting import Counting
-from labbench.science.scheduling_grid import Census, Grid, census, grid, tick_minutes
-from labbench.science.scheduling_hours import staffed_hours
-from labbench.science.scheduling_packing import packed
-from labbench.science.scheduling_runs import Limits
-from labbench.science.scheduling_search import Search
+from labbench.science.scheduling.chains import Taken
+from labbench.science.scheduling.counting import Counting
+from labbench.science.scheduling.grid import Census, Grid, census, grid, tick_minutes
+from labbench.science.scheduling.hours import staffed_hours
+from labbench.science.scheduling.lab import Booking
+from labbench.science.scheduling.packing import packed
+from labbench.science.scheduling.runs import Limits
+from labbench.science.scheduling.search import Search
 
 POSSIBLE = (cp_model.OPTIMAL, cp_model.FEASIBLE)
 # Least work that one question to the solver is given, in its deterministic units, and how many may stay without an answer.

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from labbench.science.scheduling import CYCLER, Booking, Lab, ProfileStep
-from labbench.science.scheduling_chains import Chain, Taken
-from labbench.science.scheduling_hours import Flags, Minutes, staffed_hours
+from labbench.science.scheduling.chains import Chain, Taken
+from labbench.science.scheduling.hours import Flags, Minutes, staffed_hours
+from labbench.science.scheduling.lab import CYCLER, Booking, Lab, ProfileStep
 
 Counts = npt.NDArray[np.int64]
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from labbench.science.soak_runs import Extremes
-from labbench.science.soaks import ChannelSoak, StepSoak, TraceEvaluation
-from labbench.science.traces import AIR, ReadyTrace
+from labbench.science.soaks.evaluation import ChannelSoak, StepSoak, TraceEvaluation
+from labbench.science.soaks.runs import Extremes
+from labbench.science.soaks.traces import AIR, ReadyTrace
 
 CAUTION = "The trace shows temperatures, not what the repair holds: a qualified person decides whether a repaired part may be used."
 

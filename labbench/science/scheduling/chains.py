@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from labbench.science.scheduling import CYCLER, Booking, FirmBooking, Lab, Load
-from labbench.science.scheduling_hours import Hours, staffed_hours
+from labbench.science.scheduling.hours import Hours, staffed_hours
+from labbench.science.scheduling.lab import CYCLER, Booking, FirmBooking, Lab, Load
 
 FAR_MINUTES = 2**40
 

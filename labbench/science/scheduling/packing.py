@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 
-from labbench.science.scheduling import Booking, Lab
-from labbench.science.scheduling_chains import Taken
-from labbench.science.scheduling_insertion import Timetable
+from labbench.science.scheduling.chains import Taken
+from labbench.science.scheduling.insertion import Timetable
+from labbench.science.scheduling.lab import Booking, Lab
 
 
 @lru_cache(maxsize=4096)

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from labbench.science.scheduling import CYCLER, STEP_KINDS, Lab, ProfileStep
-from labbench.science.scheduling_chains import Chain, Taken
-from labbench.science.scheduling_hours import Minutes
-from labbench.science.scheduling_insertion import Timetable
-from labbench.science.scheduling_packing import largest_fill
+from labbench.science.scheduling.chains import Chain, Taken
+from labbench.science.scheduling.hours import Minutes
+from labbench.science.scheduling.insertion import Timetable
+from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Lab, ProfileStep
+from labbench.science.scheduling.packing import largest_fill
 
 MOST_READY_DATES = 12
 

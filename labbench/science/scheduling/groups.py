@@ -7,12 +7,12 @@ from dataclasses import replace
 
 from ortools.sat.python import cp_model
 
-from labbench.science.scheduling import CYCLER, Booking
-from labbench.science.scheduling_chains import Chain, Taken
-from labbench.science.scheduling_construction import NoPlaceError, constructed_plan
-from labbench.science.scheduling_model import PlanModel
-from labbench.science.scheduling_runs import Limits, run_solver
-from labbench.science.scheduling_search import Search
+from labbench.science.scheduling.chains import Chain, Taken
+from labbench.science.scheduling.construction import NoPlaceError, constructed_plan
+from labbench.science.scheduling.lab import CYCLER, Booking
+from labbench.science.scheduling.model import PlanModel
+from labbench.science.scheduling.runs import Limits, run_solver
+from labbench.science.scheduling.search import Search
 
 GROUP_BOOKINGS = 120
 # Work for one group at most, in the solver's deterministic units.

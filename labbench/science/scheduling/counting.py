@@ -18,9 +18,9 @@ from itertools import pairwise
 import numpy as np
 from ortools.sat.python import cp_model
 
-from labbench.science.scheduling import CYCLER, STEP_KINDS, Booking, Lab
-from labbench.science.scheduling_grid import Census, Grid, Kin
-from labbench.science.scheduling_runs import Limits, run_solver
+from labbench.science.scheduling.grid import Census, Grid, Kin
+from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Booking, Lab
+from labbench.science.scheduling.runs import Limits, run_solver
 
 
 @dataclass(slots=True)

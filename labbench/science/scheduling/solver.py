@@ -13,9 +13,8 @@ from dataclasses import dataclass
 
 from ortools.sat.python import cp_model
 
-from labbench.science.scheduling import WEEK_MINUTES, Booking, Lab, Score
-from labbench.science.scheduling_bounds import alone_ends, places_bound
-from labbench.science.scheduling_chains import (
+from labbench.science.scheduling.bounds import alone_ends, places_bound
+from labbench.science.scheduling.chains import (
     Chain,
     Taken,
     chain_of,
@@ -23,13 +22,14 @@ from labbench.science.scheduling_chains import (
     settled_minutes,
     taken_places,
 )
-from labbench.science.scheduling_construction import NoPlaceError, constructed_plan
-from labbench.science.scheduling_counts import bound_by_counting, plan_by_counting
-from labbench.science.scheduling_grid import census, merged_censuses
-from labbench.science.scheduling_groups import plan_by_groups
-from labbench.science.scheduling_model import PlanModel
-from labbench.science.scheduling_runs import run_solver
-from labbench.science.scheduling_search import Progress, Search
+from labbench.science.scheduling.construction import NoPlaceError, constructed_plan
+from labbench.science.scheduling.counts import bound_by_counting, plan_by_counting
+from labbench.science.scheduling.grid import census, merged_censuses
+from labbench.science.scheduling.groups import plan_by_groups
+from labbench.science.scheduling.lab import WEEK_MINUTES, Booking, Lab, Score
+from labbench.science.scheduling.model import PlanModel
+from labbench.science.scheduling.runs import run_solver
+from labbench.science.scheduling.search import Progress, Search
 
 # Deterministic units that the solver is given for each second asked for: few enough that on two cores the units
 # end before the seconds do, so that the same lab gives the same plan (measured by tests/benchmarks/test_planning.py).

@@ -1,0 +1,1 @@
+"""Heat through a laminated coupon."""

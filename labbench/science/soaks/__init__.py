@@ -1,0 +1,1 @@
+"""Soaks in a temperature trace: found, measured, judged."""
