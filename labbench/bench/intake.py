@@ -17,6 +17,7 @@ from labbench.bench.refusals import TAKEN_FROM_SHEET, closed_words
 from labbench.bench.standing import stage_of
 from labbench.formats.coupon_records import CouponRow
 from labbench.formats.coupon_sheet import SheetReading, check_levels
+from labbench.formats.date_texts import day_text
 from labbench.formats.factor_levels import level_text
 from labbench.formats.faults import Fault
 from labbench.lab.records import keep
@@ -128,7 +129,7 @@ def take_in(
         plan = plan_intake(study=study, reading=reading, may_add_levels=may_add_levels)
         if plan.earlier is not None:
             raise ValidationError(
-                f"This file was taken in on {plan.earlier.imported_at:%Y-%m-%d} already; nothing was stored again."
+                f"This file was taken in on {day_text(plan.earlier.imported_at)} already; nothing was stored again."
             )
         if plan.faults or reading.sheet is None:
             raise ValidationError([str(fault) for fault in plan.faults] or ["The sheet could not be read."])

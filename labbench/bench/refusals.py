@@ -8,6 +8,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
+from labbench.formats.date_texts import day_text
 from labbench.lab.roles import Role
 from labbench.studies.models import Coupon, Study
 
@@ -37,7 +38,7 @@ def refuse_withdrawn(coupon: Coupon) -> None:
     """ValidationError where the coupon takes no further part."""
     if coupon.withdrawn_on is not None:
         raise ValidationError(
-            f"Coupon {coupon.code} was withdrawn on {coupon.withdrawn_on} ({coupon.withdrawn_reason})."
+            f"Coupon {coupon.code} was withdrawn on {day_text(coupon.withdrawn_on)} ({coupon.withdrawn_reason})."
         )
 
 
@@ -54,7 +55,7 @@ def refuse_before_coupon(coupon: Coupon, repaired_at: datetime) -> None:
         return
     raise ValidationError(
         {
-            "repaired_at": f"Coupon {coupon.code} was put up on {first}; it can't have been repaired on {day}. "
+            "repaired_at": f"Coupon {coupon.code} was put up on {day_text(first)}; it can't have been repaired on {day_text(day)}. "
             "Coupons of earlier work come in with a sheet."
         }
     )

@@ -9,6 +9,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from labbench.bench.models import Deviation, Inspection, Load, Repair
+from labbench.formats.date_texts import day_text, moment_text
 from labbench.formats.factor_names import factor_label
 from labbench.lab.models import Calibration, LampSurvey
 from labbench.studies.models import CouponLevel
@@ -32,25 +33,32 @@ def repair_findings(repair: Repair) -> tuple[Finding, ...]:
     for lot in filter(None, (repair.resin_lot, repair.pit_resin_lot)):
         if lot.received_on > day:
             findings.append(
-                Finding(Deviation.Kind.OTHER, f"{lot} was received on {lot.received_on}; the repair is of {day}.")
+                Finding(
+                    Deviation.Kind.OTHER,
+                    f"{lot} was received on {day_text(lot.received_on)}; the repair is of {day_text(day)}.",
+                )
             )
         if lot.expires_on and lot.expires_on < day:
             findings.append(
-                Finding(Deviation.Kind.RESIN_EXPIRED, f"{lot} expired on {lot.expires_on}; the repair is of {day}.")
+                Finding(
+                    Deviation.Kind.RESIN_EXPIRED,
+                    f"{lot} expired on {day_text(lot.expires_on)}; the repair is of {day_text(day)}.",
+                )
             )
     if repair.radiometer_id:
         calibration = Calibration.objects.filter(radiometer_id=repair.radiometer_id, calibrated_on__lte=day).first()
         if calibration is None:
             findings.append(
                 Finding(
-                    Deviation.Kind.CALIBRATION_OVERDUE, f"Meter {repair.radiometer} has no calibration before {day}."
+                    Deviation.Kind.CALIBRATION_OVERDUE,
+                    f"Meter {repair.radiometer} has no calibration before {day_text(day)}.",
                 )
             )
         elif calibration.due_on < day:
             findings.append(
                 Finding(
                     Deviation.Kind.CALIBRATION_OVERDUE,
-                    f"Calibration of meter {repair.radiometer} was due on {calibration.due_on}.",
+                    f"Calibration of meter {repair.radiometer} was due on {day_text(calibration.due_on)}.",
                 )
             )
     findings += survey_findings(repair)
@@ -69,7 +77,7 @@ def load_findings(repair: Repair) -> list[Finding]:
     set_out_at = starts.values_list("history_date", flat=True).first()
     if set_out_at is None or repair.repaired_at < set_out_at:
         return []
-    at = f"{timezone.localtime(set_out_at):%Y-%m-%d %H:%M}"
+    at = moment_text(timezone.localtime(set_out_at))
     return [Finding(Deviation.Kind.OTHER, f"Repaired after {load.name} had set out ({at}).")]
 
 

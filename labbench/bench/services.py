@@ -20,6 +20,7 @@ from labbench.bench.refusals import (
 )
 from labbench.bench.rules import Finding, blinding_findings, repair_findings, valid_survey
 from labbench.bench.standing import settle
+from labbench.formats.date_texts import moment_text
 from labbench.lab.records import keep, remove
 from labbench.science.bending import fracture_stress_mpa
 from labbench.studies.models import Coupon, Study
@@ -81,7 +82,7 @@ def record_repair(
 
 
 def when(at: datetime) -> str:
-    return f"{timezone.localtime(at):%Y-%m-%d %H:%M}"
+    return moment_text(timezone.localtime(at))
 
 
 def found(finding: Finding, *, coupon: Coupon, at: datetime, by: Any, recorded_at: datetime | None = None) -> Deviation:

@@ -12,6 +12,7 @@ from labbench.analysis.combinations import CombinationTable, combination_table
 from labbench.analysis.frozen_sheet import frozen_sheet
 from labbench.analysis.models import Analysis
 from labbench.bench.models import Deviation
+from labbench.formats.date_texts import moment_text
 from labbench.formats.number_texts import interval_percent_text, number_text, p_value_text, percent_text
 from labbench.reports.answer import answer, pair_words, verdict_about, verdict_words
 from labbench.reports.causes import warnings_in_words
@@ -251,5 +252,4 @@ def appendix(sheet: CouponSheet | None) -> dict[str, Any]:
 
 
 def day_and_time(at: datetime) -> str:
-    here = timezone.localtime(at)
-    return f"{here.day} {here:%b %Y, %H:%M}"
+    return moment_text(timezone.localtime(at))

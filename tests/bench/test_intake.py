@@ -59,7 +59,7 @@ def test_what_comes_back_is_what_went_in():
 def test_the_same_file_is_recognised():
     study = factories.study()
     taken(study)
-    with pytest.raises(ValidationError, match="taken in on 2026-11-02 already"):
+    with pytest.raises(ValidationError, match="taken in on 2 Nov 2026 already"):
         taken(study)
     assert Coupon.objects.count() == 4
 

@@ -37,7 +37,7 @@ def test_a_repair_is_not_of_a_day_before_the_coupon_was_put_up():
         repaired(coupon, NOON - timedelta(days=1))
     assert refused.value.message_dict == {
         "repaired_at": [
-            "Coupon K7 was put up on 2026-11-02; it can't have been repaired on 2026-11-01. "
+            "Coupon K7 was put up on 2 Nov 2026; it can't have been repaired on 1 Nov 2026. "
             "Coupons of earlier work come in with a sheet."
         ]
     }
@@ -49,7 +49,7 @@ def test_a_repair_is_not_of_a_day_before_the_coupon_was_put_up():
 def test_a_corrected_time_keeps_to_the_same_rule():
     coupon = factories.coupon(created_at=NOON)
     repair = repaired(coupon).record
-    with pytest.raises(ValidationError, match="it can't have been repaired on 2026-10-30"):
+    with pytest.raises(ValidationError, match="it can't have been repaired on 30 Oct 2026"):
         correct(
             record=repair,
             by=factories.person(),
@@ -73,7 +73,7 @@ def test_a_lot_used_before_it_was_received_is_a_deviation(field):
     coupon = factories.coupon()
     lot = factories.resin_lot(received_on=date(2026, 11, 3))
     repair = repaired(coupon, **{field: lot}).record
-    assert said(coupon) == [("other", f"{lot} was received on 2026-11-03; the repair is of 2026-11-02.")]
+    assert said(coupon) == [("other", f"{lot} was received on 3 Nov 2026; the repair is of 2 Nov 2026.")]
     correct(record=repair, by=factories.person(), reason="next day", changes={"repaired_at": NOON + timedelta(days=1)})
     assert said(coupon) == []
 
@@ -82,7 +82,7 @@ def test_a_lot_is_judged_by_the_day_of_the_repair_not_by_today():
     coupon = factories.coupon()
     lot = factories.resin_lot(expires_on=date(2026, 10, 1))
     repaired(coupon, NOON - timedelta(days=10), resin_lot=lot)
-    assert said(coupon) == [("resin_expired", f"{lot} expired on 2026-10-01; the repair is of 2026-10-23.")]
+    assert said(coupon) == [("resin_expired", f"{lot} expired on 1 Oct 2026; the repair is of 23 Oct 2026.")]
     earlier = factories.coupon()
     lot = factories.resin_lot(expires_on=(NOON - timedelta(days=9)).date())
     repaired(earlier, NOON - timedelta(days=10), resin_lot=lot)

@@ -4,6 +4,8 @@ from django.db import models
 from django.db.models import F, Q
 from simple_history.models import HistoricalRecords
 
+from labbench.formats.date_texts import moment_text
+
 
 class StepKind(models.TextChoices):
     FREEZE = "freeze", "freeze soak"
@@ -117,4 +119,4 @@ class ChamberClosure(models.Model):
         constraints = [models.CheckConstraint(condition=Q(ends_at__gt=F("starts_at")), name="closure_ends_after_start")]
 
     def __str__(self) -> str:
-        return f"{self.chamber.code} closed {self.starts_at:%Y-%m-%d %H:%M}"
+        return f"{self.chamber.code} closed {moment_text(self.starts_at)}"

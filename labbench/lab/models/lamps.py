@@ -5,6 +5,8 @@ from django.db import models
 from django.db.models import F, Q
 from simple_history.models import HistoricalRecords
 
+from labbench.formats.date_texts import day_text
+
 
 class Lamp(models.Model):
     """One curing lamp."""
@@ -71,7 +73,7 @@ class LampSurvey(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.lamp.code} surveyed {self.surveyed_at:%Y-%m-%d}"
+        return f"{self.lamp.code} surveyed {day_text(self.surveyed_at)}"
 
 
 class SurveyPoint(models.Model):

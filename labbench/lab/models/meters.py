@@ -4,6 +4,8 @@ from django.db import models
 from django.db.models import F, Q
 from simple_history.models import HistoricalRecords
 
+from labbench.formats.date_texts import day_text
+
 
 class Radiometer(models.Model):
     """A UV-A radiometer."""
@@ -50,4 +52,4 @@ class Calibration(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.radiometer.code} calibrated {self.calibrated_on}"
+        return f"{self.radiometer.code} calibrated {day_text(self.calibrated_on)}"

@@ -13,6 +13,7 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
+from labbench.formats.date_texts import day_text
 from labbench.formats.factor_names import factor_heading
 from labbench.formats.number_texts import (
     FIXED_DECIMALS,
@@ -132,11 +133,6 @@ def unit_of_field(field: BoundField) -> str:
 def without_unit(label: str, unit: str) -> str:
     """A label without the unit in brackets at its end, where the field shows the unit itself."""
     return str(label).removesuffix(f"({unit})").rstrip() if unit else label
-
-
-def day_text(at: date) -> str:
-    # Not %-d, which some systems do not know.
-    return f"{at.day} {at:%b %Y}"
 
 
 def limits_of(limits: Any) -> tuple[Any, Any]:
