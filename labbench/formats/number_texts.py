@@ -60,7 +60,7 @@ def number_text(value: float, *, decimals: int | None = None) -> str:
     """Whole numbers as they are, others to three significant digits, the very large and small with a power of ten."""
     if decimals is not None:
         return grouped(value, decimals)
-    if isinstance(value, int) or (float(value).is_integer() and abs(value) < 1e7):
+    if isinstance(value, int) or (float(value).is_integer() and abs(value) <= 1e7):
         return grouped(value, 0)
     exponent = math.floor(math.log10(abs(value)))
     if not -4 < exponent < 7:

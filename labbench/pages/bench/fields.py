@@ -45,9 +45,9 @@ class QuantityField(forms.Field):
         if isinstance(number, NumberFault):
             raise ValidationError(f"“{text}” is not a number; write it like 12.5 or 12,5.")
         if not self.low <= number <= self.high or (self.above_low and number == self.low):
-            beginning = "above" if self.above_low else "from"
+            least = f"{'more than' if self.above_low else 'at least'} {quantity(self.low, self.unit)}"
             raise ValidationError(
-                f"{quantity(number, self.unit)} can not be: {beginning} {quantity(self.low)} to {quantity(self.high, self.unit)}."
+                f"{quantity(number, self.unit)} can’t be right: it has to be {least} and at most {quantity(self.high, self.unit)}."
             )
         return number
 

@@ -44,7 +44,7 @@ def test_after_saving_come_the_deviations_undo_and_the_next_coupon(sign_in, mate
         f"/coupons/{coupon.pk}/repair/", repair_data(material, client.person, resin_lot=lot.pk), follow=True
     )
     html = text_of(answer)
-    assert f"{lot} expired on 2026-10-01" in html
+    assert f"{lot} expired on 1 Oct 2026" in html
     assert f'action="/bench/undo/repair/{coupon.repair.pk}/"' in html
     assert f'href="/coupons/{other.pk}/repair/"' in html
 
@@ -118,11 +118,11 @@ def test_what_a_factor_decides_is_not_guessed_for_a_coupon_without_its_level(sig
 @pytest.mark.parametrize(
     ("field", "typed", "message"),
     [
-        ("cure_time_s", "0", "0\u202fs can not be: above 0 to 86\u202f400\u202fs."),
+        ("cure_time_s", "0", "0\u202fs can’t be right: it has to be more than 0\u202fs and at most 86\u202f400\u202fs."),
         ("cure_time_s", "abc", "“abc” is not a number; write it like 12.5 or 12,5."),
         ("cure_time_s", "1e999", "is not a number"),
-        ("glass_c", "400", "400.0\u202f°C can not be: from -60 to 120.0\u202f°C."),
-        ("irradiance_mw_cm2", "-1", "can not be: from 0 to 10\u202f000"),
+        ("glass_c", "400", "400.0\u202f°C can’t be right: it has to be at least −60.0\u202f°C and at most 120.0\u202f°C."),
+        ("irradiance_mw_cm2", "-1", "can’t be right: it has to be at least 0\u202fmW/cm² and at most 10\u202f000"),
         ("radiometer", "", "Which meter read this irradiance?"),
         ("resin_lot", "", "This field is required."),
         ("lamp", "99999", "Select a valid choice"),
@@ -238,7 +238,7 @@ def test_strength_keeps_only_what_the_method_needs(sign_in):
         ({"width_mm": ""}, "width_mm", "Four-point bending needs it."),
         ({"inner_span_mm": "200"}, "inner_span_mm", "smaller than the support"),
         ({"method": "reported"}, "stress_mpa", "Stress as reported needs it."),
-        ({"force_n": "0"}, "force_n", "above 0"),
+        ({"force_n": "0"}, "force_n", "more than 0"),
     ],
 )
 def test_strength_is_refused_with_the_field_and_the_rule(sign_in, changed, field, message):
