@@ -147,7 +147,11 @@ def test_what_is_not_kept_is_said_to_be_lost_before_and_after(person, typed):
     assert "What you had sent before was not stored; enter it again." in answer.text
 
 
-@pytest.mark.parametrize("kept", ["", "nonsense", signing.dumps({"address": "/x/", "fields": []}, salt="other")])
+FOREIGN = signing.dumps({"address": "/x/", "fields": []}, salt="other")
+
+
+# Named: a signature is another in each process, and all have to find the same tests.
+@pytest.mark.parametrize("kept", ["", "nonsense", FOREIGN], ids=["nothing", "nonsense", "foreign"])
 def test_only_what_was_kept_here_is_sent_again(person, kept):
     answer = Client().post("/sign-in/", {"username": "mia", "password": RIGHT, "kept": kept})
     assert (answer.status_code, answer.url) == (302, "/studies/")
