@@ -33,6 +33,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
     items.sort(key=lambda item: not item.get_closest_marker("browser"))
 
 
+def pytest_make_parametrize_id(val: object, argname: str) -> str | None:
+    """Bytes and long texts are no names: an archive among them holds the time, so that every process would find other tests."""
+    return argname if isinstance(val, bytes) or (isinstance(val, str) and len(val) > 80) else None
+
+
 @pytest.fixture
 def eager_queue(settings):  # type: ignore[no-untyped-def]
     """Jobs run in the test's own process as soon as they are sent."""
