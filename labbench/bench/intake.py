@@ -20,6 +20,7 @@ from labbench.formats.coupon_sheet import SheetReading, check_levels
 from labbench.formats.date_texts import day_text
 from labbench.formats.factor_levels import level_text
 from labbench.formats.faults import Fault
+from labbench.formats.number_texts import number_text
 from labbench.lab.records import keep
 from labbench.studies.models import Coupon, CouponLevel, Factor, ImportedSheet, Level, Study
 from labbench.studies.services import save_study
@@ -52,8 +53,8 @@ def plan_intake(*, study: Study, reading: SheetReading, may_add_levels: bool) ->
             Fault(
                 None,
                 None,
-                f"{len(reading.sheet.coupons):,} coupons and the {present:,} of this study are more than the "
-                f"{settings.MAX_COUPONS_PER_STUDY:,} that one study may hold.",
+                f"{number_text(len(reading.sheet.coupons))} coupons and the {number_text(present)} of this study are more than the "
+                f"{number_text(settings.MAX_COUPONS_PER_STUDY)} that one study may hold.",
             )
         )
     taken = set(study.coupons.values_list("code", flat=True)) if present else set()
@@ -92,7 +93,8 @@ def plan_for_new_study(reading: SheetReading) -> IntakePlan:
             Fault(
                 None,
                 None,
-                f"{len(reading.sheet.coupons):,} coupons are more than the {settings.MAX_COUPONS_PER_STUDY:,} that one study may hold.",
+                f"{number_text(len(reading.sheet.coupons))} coupons are more than the "
+                f"{number_text(settings.MAX_COUPONS_PER_STUDY)} that one study may hold.",
             ),
         )
     new_factors = tuple(column.name for column in reading.sheet.factors)

@@ -12,6 +12,7 @@ from simple_history.utils import bulk_create_with_history, bulk_update_with_hist
 
 from labbench.bench.models import Load, LoadPlace
 from labbench.bench.reallocation import refuse_locked
+from labbench.formats.number_texts import number_text
 from labbench.lab.records import keep, remove
 from labbench.studies.models import Coupon, Study
 
@@ -72,7 +73,7 @@ def place_coupons(*, load: Load | None, coupons: Sequence[Coupon], by: Any, reas
             place.load, place.place = load, last
             moved.append(place)
     if last > 32_767:
-        raise ValidationError(f"{load.name} would hold {last:,} coupons.")
+        raise ValidationError(f"{load.name} would hold {number_text(last)} coupons.")
     bulk_update_with_history(
         moved, LoadPlace, ["load", "place"], batch_size=BATCH, default_user=by, default_change_reason=reason
     )

@@ -14,6 +14,7 @@ from labbench.bench.places import place_coupons
 from labbench.bench.reallocation import watched
 from labbench.bench.services import withdraw
 from labbench.bench.standing import settle
+from labbench.formats.number_texts import number_text
 from labbench.lab.records import broken_rule
 from labbench.studies.models import Coupon, Factor, Level, Study
 from labbench.studies.services import edit_coupons, save_study, set_level
@@ -54,7 +55,9 @@ def revise_coupons(
         raise ValidationError({"reason": "Say why; the reason is kept with every coupon."})
     if withdrawn_on is not None and len(coupons) > MOST_WITHDRAWN:
         raise ValidationError(
-            {"withdrawn_on": f"{len(coupons):,} coupons at once: at most {MOST_WITHDRAWN} are withdrawn together."}
+            {
+                "withdrawn_on": f"{number_text(len(coupons))} coupons at once: at most {MOST_WITHDRAWN} are withdrawn together."
+            }
         )
     Study.objects.select_for_update().get(pk=study.pk)
     refuse_role(coupons, changes)

@@ -43,6 +43,7 @@ from labbench.formats.coupon_rounds import CouponRounds, settle_rounds
 from labbench.formats.factor_levels import DecimalMarks, check_level_names, read_factor, unit_suffix
 from labbench.formats.faults import Fault, FaultList, UnreadableFileError, lines_of
 from labbench.formats.limits import DEFAULT, Limits
+from labbench.formats.number_texts import number_text
 from labbench.formats.spreadsheets import read_spreadsheet
 from labbench.formats.tables import Table
 from labbench.formats.text_tables import read_text_table
@@ -172,7 +173,7 @@ def check_levels(
     faults = FaultList(limits.faults)
     check_level_names(reading.factors, reading.coupon_row_numbers, allowed, faults)
     if faults.left_out:
-        return (*faults.first(), Fault(None, None, f"and {faults.left_out:,} more"))
+        return (*faults.first(), Fault(None, None, f"and {number_text(faults.left_out)} more"))
     return faults.first()
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from labbench.formats.cell_numbers import NumberFault, read_number
 from labbench.formats.faults import FaultList, shown
+from labbench.formats.number_texts import number_text
 from labbench.formats.tables import listed
 from labbench.science.sheet import UNIT_SUFFIXES, FactorColumn, Level
 
@@ -77,13 +78,16 @@ def read_factor(
             notes.append(f"factor.{name} is read as names, not as numbers, because of {shown(names[0])} in row {row}")
     if len(distinct) > most_levels:
         message = (
-            f"has {len(distinct):,} different levels, and a factor of names has at most {most_levels:,}: is it one?"
+            f"has {number_text(len(distinct))} different levels, and a factor of names has at most "
+            f"{number_text(most_levels)}: is it one?"
         )
         faults.add(None, f"factor.{name}", message)
         return FactorColumn(name, "categorical", (), np.full(len(cells), -1, dtype=np.int64))
     _note_doubtful(name, distinct, notes)
     if len(distinct) > MANY_LEVELS and 2 * len(distinct) > sum(map(bool, cells)):
-        notes.append(f"factor.{name} has {len(distinct):,} levels, most for a single coupon: is it a factor?")
+        notes.append(
+            f"factor.{name} has {number_text(len(distinct))} levels, most for a single coupon: is it a factor?"
+        )
     levels = tuple(sorted(distinct, key=natural_order))
     position: dict[str, int] = {"": -1} | {level: place for place, level in enumerate(levels)}
     return FactorColumn(name, "categorical", levels, _codes(cells, position))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from labbench.formats.number_texts import number_text
+
 
 class UnreadableFileError(Exception):
     """The file can't be read any further; its text says why, in words for whoever sent the file."""
@@ -44,7 +46,7 @@ class Fault:
 def lines_of(faults: Sequence[Fault], left_out: int) -> list[str]:
     """One line per fault, and a last one that counts those left out."""
     lines = [str(fault) for fault in faults]
-    return [*lines, f"and {left_out:,} more"] if left_out else lines
+    return [*lines, f"and {number_text(left_out)} more"] if left_out else lines
 
 
 @dataclass(slots=True)

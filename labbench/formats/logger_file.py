@@ -18,6 +18,7 @@ from labbench.formats.logger_columns import ChannelColumn, ColumnMapping, agreed
 from labbench.formats.logger_layout import LoggerLayout, as_utf8, layout_of
 from labbench.formats.logger_numbers import PLAIN_NO_READING, read_numbers
 from labbench.formats.logger_times import ISO, iso_offset, read_times
+from labbench.formats.number_texts import number_text
 from labbench.formats.tables import counted, listed
 from labbench.formats.uploads import Readable, refuse_foreign_content
 from labbench.science.soaks.traces import TemperatureTrace
@@ -43,7 +44,7 @@ class LoggerReading:
     def fault_lines(self) -> list[str]:
         """One line per fault, and a last one that counts those left out."""
         lines = [str(fault) for fault in self.faults]
-        return [*lines, f"and {self.faults_left_out:,} more"] if self.faults_left_out else lines
+        return [*lines, f"and {number_text(self.faults_left_out)} more"] if self.faults_left_out else lines
 
 
 @dataclass(slots=True)

@@ -21,6 +21,7 @@ from labbench.formats.cell_text import cleaned, text_fault
 from labbench.formats.factor_levels import level_text, natural_order
 from labbench.formats.faults import Fault, FaultList, UnreadableFileError, lines_of, shown
 from labbench.formats.limits import DEFAULT, Limits
+from labbench.formats.number_texts import number_text
 from labbench.formats.tables import listed
 from labbench.formats.uploads import Readable, read_upload
 from labbench.science.sheet import CouponSheet, FactorColumn, Level, RunnableLevels
@@ -170,7 +171,7 @@ def _read_impossible(
         faults.add(None, None, "impossible: must be a list of combinations")
         return ()
     if len(stated) > MOST_IMPOSSIBLE:
-        faults.add(None, None, f"impossible: more than {MOST_IMPOSSIBLE:,} combinations")
+        faults.add(None, None, f"impossible: more than {number_text(MOST_IMPOSSIBLE)} combinations")
         return ()
     combinations = []
     for place, pairs in enumerate(stated):

@@ -18,6 +18,7 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900, fr
 
 from labbench.formats.faults import FaultList, UnreadableFileError, shown
 from labbench.formats.limits import MEBIBYTE, Limits
+from labbench.formats.number_texts import number_text
 from labbench.formats.tables import Table, counted
 from labbench.formats.worksheet_xml import (
     DAMAGED,
@@ -92,7 +93,9 @@ class _Package:
     def __init__(self, archive: zipfile.ZipFile, limits: Limits) -> None:
         members = archive.infolist()
         if len(members) > limits.members:
-            raise UnreadableFileError(f"the workbook holds more than {limits.members:,} files: it is refused")
+            raise UnreadableFileError(
+                f"the workbook holds more than {number_text(limits.members)} files: it is refused"
+            )
         too_large = f"the workbook unpacks to more than {limits.unpacked_bytes // MEBIBYTE} MB: it is refused"
         if sum(member.file_size for member in members) > limits.unpacked_bytes:
             raise UnreadableFileError(too_large)

@@ -8,6 +8,7 @@ from typing import Literal
 
 from labbench.formats.faults import FaultList, UnreadableFileError
 from labbench.formats.limits import Limits
+from labbench.formats.number_texts import number_text
 
 Mark = Literal["date", "error", "percent", "no result"]
 
@@ -93,7 +94,7 @@ class Table:
             self._fit(row_number, cells, width)
         most = min(self.limits.rows, self.limits.cells // width)
         if len(self.rows) >= most:
-            raise UnreadableFileError(f"the sheet has more than {most:,} rows: split it", row_number)
+            raise UnreadableFileError(f"the sheet has more than {number_text(most)} rows: split it", row_number)
         self.rows.append(cells)
         self.row_numbers.append(row_number)
 
@@ -123,7 +124,7 @@ def column_letters(position: int) -> str:
 
 def counted(number: int, noun: str, plural: str | None = None) -> str:
     """`3 rows`, `1 row`."""
-    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
+    return f"{number_text(number)} {noun if number == 1 else plural or noun + 's'}"
 
 
 def listed(names: Sequence[str], most: int = 8) -> str:

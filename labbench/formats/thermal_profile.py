@@ -14,6 +14,7 @@ from typing import Any, NoReturn
 from labbench.formats.cell_text import cleaned, text_fault
 from labbench.formats.faults import Fault, FaultList, UnreadableFileError, shown
 from labbench.formats.limits import DEFAULT, Limits
+from labbench.formats.number_texts import number_text
 from labbench.formats.uploads import Readable, read_upload
 from labbench.science.soaks.profile import ProfileStep, ThermalProfile
 from labbench.science.soaks.traces import HIGHEST_C, LOWEST_C
@@ -40,7 +41,7 @@ class ProfileReading:
     def fault_lines(self) -> list[str]:
         """One line per fault, and a last one that counts those left out."""
         lines = [str(fault) for fault in self.faults]
-        return [*lines, f"and {self.faults_left_out:,} more"] if self.faults_left_out else lines
+        return [*lines, f"and {number_text(self.faults_left_out)} more"] if self.faults_left_out else lines
 
 
 def read_thermal_profile(data: bytes | Readable, *, limits: Limits = DEFAULT) -> ProfileReading:
@@ -100,7 +101,7 @@ def _rounds(document: dict[str, Any], faults: FaultList) -> int | None:
     elif isinstance(rounds, bool) or not isinstance(rounds, (int, float)) or rounds != int(_finite(rounds)):
         faults.add(None, None, f"rounds: {_quoted(rounds)} is not a whole number")
     elif not 1 <= rounds <= MOST_ROUNDS:
-        faults.add(None, None, f"rounds: {rounds:g} is not from 1 to {MOST_ROUNDS:,}")
+        faults.add(None, None, f"rounds: {rounds:g} is not from 1 to {number_text(MOST_ROUNDS)}")
     else:
         return int(rounds)
     return None

@@ -8,6 +8,7 @@ from typing import Protocol
 
 from labbench.formats.faults import UnreadableFileError
 from labbench.formats.limits import MEBIBYTE, Limits
+from labbench.formats.number_texts import number_text
 
 # First bytes -> what the file is: ISO 32000-1, 7.5.2 (PDF), RFC 1952 (gzip), the PNG specification, 5.2; others from
 # memory.
@@ -84,5 +85,5 @@ def refuse_foreign_content(data: bytes) -> None:
 
 def _too_large(limits: Limits) -> UnreadableFileError:
     size = limits.file_bytes
-    readable = f"{size // MEBIBYTE} MB" if size >= MEBIBYTE else f"{size:,} bytes"
+    readable = f"{size // MEBIBYTE} MB" if size >= MEBIBYTE else f"{number_text(size)} bytes"
     return UnreadableFileError(f"the file is larger than {readable}: split it or remove what isn't part of the sheet")

@@ -16,6 +16,7 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Font
 
 from labbench.formats.cell_text import FORMULA_BEGINNING
+from labbench.formats.number_texts import number_text
 from labbench.formats.worksheet_rows import Cell, CellStyles, rows_xml, storable
 
 __all__ = ["Cell", "WorkbookTable", "workbook_chunks", "write_workbook"]
@@ -83,7 +84,7 @@ def _row_chunks(table: WorkbookTable, styles: CellStyles) -> Iterator[bytes]:
     while chunk := list(islice(rows, ROWS_AT_ONCE)):
         written += len(chunk)
         if written > MOST_ROWS:
-            raise ValueError(f"{table.name} has more than {MOST_ROWS - 1:,} rows")
+            raise ValueError(f"{table.name} has more than {number_text(MOST_ROWS - 1)} rows")
         yield "".join(chunk).encode()
 
 

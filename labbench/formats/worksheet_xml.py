@@ -16,6 +16,7 @@ from openpyxl.utils.escape import unescape
 
 from labbench.formats.faults import UnreadableFileError
 from labbench.formats.limits import MEBIBYTE, Limits
+from labbench.formats.number_texts import number_text
 from labbench.formats.tables import MarkedText, MergedRange
 
 DAMAGED = "the workbook is damaged: open it in a spreadsheet and save it again, or save it as CSV"
@@ -265,7 +266,7 @@ class _Worksheet:
         self.values += 1
         if self.values > self.limits.cells:
             raise UnreadableFileError(
-                f"the sheet has more than {self.limits.cells:,} values: split it", self.row_number
+                f"the sheet has more than {number_text(self.limits.cells)} values: split it", self.row_number
             )
         missing = self.position - len(self.cells)
         if missing == 0 and self.position < self.limits.columns:

@@ -205,7 +205,7 @@ def test_a_hundred_thousand_faults_are_counted_and_the_first_are_listed() -> Non
         "row 2, column rounds_survived: -1 is below 0",
         "row 3, column role: tset is not a role; did you mean test?",
     ]
-    assert reading.fault_lines[-1] == "and 99,000 more"
+    assert reading.fault_lines[-1] == "and 99\u202f000 more"
 
 
 def test_the_preview_holds_the_first_rows_and_every_listed_faulty_one() -> None:

@@ -38,7 +38,7 @@ def test_a_sound_profile_is_read():
 @pytest.mark.parametrize(
     ("place", "value", "said"),
     [
-        (("rounds",), 0, "rounds: 0 is not from 1 to 1,000"),
+        (("rounds",), 0, "rounds: 0 is not from 1 to 1\u202f000"),
         (("rounds",), 2.5, "rounds: 2.5 is not a whole number"),
         (("rounds",), "3", 'rounds: "3" is not a whole number'),
         (("rounds",), True, "rounds: true is not a whole number"),

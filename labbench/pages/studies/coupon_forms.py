@@ -15,6 +15,7 @@ from labbench.bench.models import Load
 from labbench.bench.revision import UNCHANGED
 from labbench.formats.cell_text import cleaned
 from labbench.formats.factor_names import factor_heading
+from labbench.formats.number_texts import number_text
 from labbench.lab.models import GlassStock, ThermalProfile
 from labbench.pages.studies.forms import LevelChoiceField
 from labbench.studies.coupon_codes import counted_codes, random_codes
@@ -101,7 +102,8 @@ class CouponsForm(forms.Form):
                 self.add_error("codes", "Type at least one code.")
             elif len(codes) > MOST_AT_ONCE:
                 self.add_error(
-                    "codes", f"{len(codes):,} codes: at most {MOST_AT_ONCE:,} at once; import a sheet for more."
+                    "codes",
+                    f"{number_text(len(codes))} codes: at most {number_text(MOST_AT_ONCE)} at once; import a sheet for more.",
                 )
         elif data["how"] == self.COUNTED:
             codes = counted_codes(prefix, data["count"], present)
@@ -122,7 +124,7 @@ class CouponsForm(forms.Form):
         if total > settings.MAX_COUPONS_PER_STUDY:
             self.add_error(
                 None,
-                f"The study would hold {total:,} coupons; at most {settings.MAX_COUPONS_PER_STUDY:,} are possible.",
+                f"The study would hold {number_text(total)} coupons; at most {number_text(settings.MAX_COUPONS_PER_STUDY)} are possible.",
             )
         return codes
 
@@ -200,7 +202,8 @@ class CouponEditForm(forms.Form):
         expected: int = self.cleaned_data["expected"]
         if expected != self.coupons:
             raise ValidationError(
-                f"{expected:,} coupons were chosen, now {self.coupons:,} match: look at them again before you change them."
+                f"{number_text(expected)} coupons were chosen, now {number_text(self.coupons)} match: look at them again before you "
+                "change them."
             )
         return expected
 
@@ -292,7 +295,9 @@ class LoadForm(forms.Form):
         if repeated := sorted({code for code in codes if codes.count(code) > 1} if len(codes) < 5000 else set()):
             raise ValidationError(f"Named more than once: {', '.join(repeated[:10])}.")
         if len(codes) > MOST_AT_ONCE:
-            raise ValidationError(f"{len(codes):,} codes: at most {MOST_AT_ONCE:,} travel in one load.")
+            raise ValidationError(
+                f"{number_text(len(codes))} codes: at most {number_text(MOST_AT_ONCE)} travel in one load."
+            )
         found = {coupon.code: coupon for coupon in self.study.coupons.filter(code__in=codes)}
         if unknown := [code for code in codes if code not in found]:
             raise ValidationError(f"Not in this study: {', '.join(unknown[:10])}{' …' if len(unknown) > 10 else ''}.")

@@ -19,6 +19,7 @@ from labbench.bench.intake_undo import undo_intake, why_not_undone
 from labbench.bench.models import Load
 from labbench.bench.staging import discard, job_of, read_staged, request_intake, stage
 from labbench.formats.coupon_sheet import SheetReading
+from labbench.formats.number_texts import number_text
 from labbench.jobs.models import Job
 from labbench.pages.refusals import add_refusal
 from labbench.pages.studies.forms import ReasonForm
@@ -47,7 +48,10 @@ def hand_in(request: HttpRequest, code: str = "") -> HttpResponse:
         request.session[STAGED] = kept
         return redirect("sheet", token)
     factors = study.factors.all() if study else []
-    limits = {"max_coupons": f"{settings.MAX_COUPONS_PER_STUDY:,}", "max_megabytes": settings.MAX_UPLOAD_BYTES // 2**20}
+    limits = {
+        "max_coupons": number_text(settings.MAX_COUPONS_PER_STUDY),
+        "max_megabytes": settings.MAX_UPLOAD_BYTES // 2**20,
+    }
     return render(request, "studies/hand_in.html", {"study": study, "form": form, "factors": factors, **limits})
 
 
@@ -164,7 +168,8 @@ def undo_import(request: HttpRequest, code: str, pk: int) -> HttpResponse:
             add_refusal(form, refused)
         else:
             messages.success(
-                request, f"{sheet.filename} was taken out again with its {count:,} coupons; their history is kept."
+                request,
+                f"{sheet.filename} was taken out again with its {number_text(count)} coupons; their history is kept.",
             )
             return redirect("study", code)
     context = {"sheet": sheet, "study": sheet.study, "form": form, "refusal": why_not_undone(sheet)}
