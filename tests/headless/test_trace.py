@@ -110,7 +110,7 @@ def test_faults_of_both_files_are_listed(trace):
     code, lines = trace("time,air_c\n2026-12-07T08:00:00,x\nnever,1\n", broken)
     assert code == 2
     assert lines == [
-        "rounds: 0 is not from 1 to 1,000",
+        "rounds: 0 is not from 1 to 1\u202f000",
         'row 2, column air_c: "x" is not a number',
         'row 3, column time: "never" is no time: write it as ISO 8601, e.g. 2026-12-07T08:00:00',
     ]
