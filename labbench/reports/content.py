@@ -20,7 +20,15 @@ from labbench.reports.figures import Figure, share_figure, survival_figure
 from labbench.reports.level_tables import LevelTable, level_tables
 from labbench.reports.methods import methods_used, sources
 from labbench.reports.tests_in_words import adjusted_p, disagreements, test_rows, varied
-from labbench.reports.wording import factor_label, level_label, levels_label, plainly, probability_text, sentence
+from labbench.reports.wording import (
+    factor_label,
+    level_label,
+    levels_label,
+    names_apart,
+    plainly,
+    probability_text,
+    sentence,
+)
 from labbench.science.sheet import CouponSheet
 
 Document = Mapping[str, Any]
@@ -38,7 +46,7 @@ CAUTIONS = (
 
 def content(analysis: Analysis, *, number: int, title: str, author: str, made_at: datetime) -> dict[str, Any]:
     """Everything on the pages of a report."""
-    result: Document = analysis.result or {}
+    result: Document = names_apart(analysis.result) if analysis.result else {}
     parameters = result["parameters"]
     sheet = frozen_sheet(analysis)
     found = answer(result)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 from unicodedata import bidirectional
 
@@ -16,6 +16,8 @@ ONE_TIME_IN = re.compile(r"1 time in (\d{1,3}(?:,\d{3})+)")
 
 # First strong isolate and its end: what stands around a right-to-left name keeps its order (Unicode Annex 9, 2.4).
 ISOLATE, END_OF_ISOLATE = "\u2068", "\u2069"
+# The keys of a document under which sentences stand.
+TEXTS = frozenset({"cause", "isolated", "reason", "sentence", "term", "warnings", "why"})
 RIGHT_TO_LEFT = frozenset({"R", "AL"})
 
 
@@ -27,6 +29,25 @@ def level_label(factor: str, level: Any) -> str:
 def set_apart(name: str) -> str:
     """A name whose brackets and numbers would change places among other words gets its own direction."""
     return f"{ISOLATE}{name}{END_OF_ISOLATE}" if any(bidirectional(c) in RIGHT_TO_LEFT for c in name) else name
+
+
+def names_apart(result: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The document with the right-to-left names of levels set apart in its sentences; the levels themselves stay as they are."""
+    levels = (str(level["level"]) for factor in result["factors"] for level in factor["levels"])
+    names = sorted({level for level in levels if set_apart(level) != level}, key=len, reverse=True)
+    if not names:
+        return result
+    pattern = re.compile("|".join(map(re.escape, names)))
+
+    def told(part: Any, *, is_text: bool) -> Any:
+        if isinstance(part, Mapping):
+            return {key: told(inner, is_text=key in TEXTS) for key, inner in part.items()}
+        if isinstance(part, list):
+            return [told(inner, is_text=is_text) for inner in part]
+        return pattern.sub(lambda found: set_apart(found[0]), part) if is_text and isinstance(part, str) else part
+
+    made: Mapping[str, Any] = told(result, is_text=False)
+    return made
 
 
 def plainly(words: str, factors: Iterable[str]) -> str:

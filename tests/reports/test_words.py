@@ -8,7 +8,7 @@ from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.reports.answer import answer, verdict_about, verdict_words
 from labbench.reports.causes import least_per_level, warnings_in_words
 from labbench.reports.tests_in_words import disagreements, test_rows, varied
-from labbench.reports.wording import factor_label, level_label, listed, plainly
+from labbench.reports.wording import ISOLATE, factor_label, level_label, listed, names_apart, plainly
 from labbench.science.document import document
 from labbench.science.evaluation import evaluate
 from tests.reports.analysed import HEADER, mixed_rows, row
@@ -268,3 +268,16 @@ def test_a_single_coupon_that_held_is_no_cause_undecided():
     assert found.headline == "No coupon failed"
     one = answer(result_of([row(0, "A", "L1", failed=True)]))
     assert "The probability of each cause is missing: No factor was varied" in one.text
+
+
+def test_right_to_left_names_are_set_apart_in_the_sentences_of_the_science():
+    name, apart = "(ערכה) שרף 12", "\u2068(ערכה) שרף 12\u2069"
+    rows = [row(i, name if i % 2 else "B", "L1" if i % 4 < 2 else "L2", failed=i % 2 == 1) for i in range(20)]
+    result = names_apart(result_of(rows))
+    assert any(one["cause"] == f"resin_lot = {apart}" for one in result["cause"]["hypotheses"])
+    assert f"under resin_lot {apart} failed" in factor(result, "resin_lot")["sentence"]
+    assert {level["level"] for level in factor(result, "resin_lot")["levels"]} == {"B", name}
+    assert f"resin lot = {apart} (" in answer(result).text
+    assert f"{ISOLATE}{ISOLATE}" not in answer(result).text
+    plain = result_of(mixed_rows())
+    assert names_apart(plain) is plain

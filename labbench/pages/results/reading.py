@@ -31,6 +31,7 @@ from labbench.reports.wording import (
     level_label,
     levels_label,
     listed,
+    names_apart,
     plainly,
     probability_text,
     sentence,
@@ -155,7 +156,7 @@ def reading(
 
     `repaired_by` says who repaired a coupon, as recorded by now: the frozen sheet does not know.
     """
-    result: Document = analysis.result or {}
+    result: Document = names_apart(analysis.result) if analysis.result else {}
     sheet = frozen_sheet(analysis)
     parameters = result["parameters"]
     coupons = result.get("next_coupons")
