@@ -110,6 +110,7 @@ def test_one_coupon_tells_nothing_apart(client):
     shown = text_of(client.get(reverse("analysis", args=[analysed([row(0, "A", "L1")]).pk])))
     assert "No two factors have varied among these coupons" in shown
     assert "Yes: no two factors changed together" not in shown
+    assert "Of 1 combination run:" in shown
 
 
 def test_a_page_that_could_not_compare_asks_again_until_it_is_answered(client, mixed, monkeypatch):
