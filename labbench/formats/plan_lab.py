@@ -6,13 +6,13 @@ used is noted. A load too large for a chamber is no fault of the file: the plan 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, NoReturn
+from typing import Any
 
-from labbench.formats.faults import Fault, FaultList, UnreadableFileError, shown
+from labbench.formats.faults import Fault, FaultList, UnreadableFileError, lines_of, shown
+from labbench.formats.json_documents import read_json
 from labbench.formats.limits import DEFAULT, Limits
 from labbench.formats.plan_values import Values
 from labbench.formats.uploads import Readable, read_upload
@@ -54,8 +54,7 @@ class LabReading:
     @property
     def fault_lines(self) -> list[str]:
         """One line per fault, and a last one that counts those left out."""
-        lines = [str(fault) for fault in self.faults]
-        return [*lines, f"and {self.faults_left_out:,} more"] if self.faults_left_out else lines
+        return lines_of(self.faults, self.faults_left_out)
 
 
 def read_lab(data: bytes | Readable, *, limits: Limits = DEFAULT) -> LabReading:
@@ -64,37 +63,10 @@ def read_lab(data: bytes | Readable, *, limits: Limits = DEFAULT) -> LabReading:
     values = Values(limits, faults, [])
     lab = None
     try:
-        lab = _lab(values, _parsed(read_upload(data, limits).data))
+        lab = _lab(values, read_json(read_upload(data, limits).data, "the lab file"))
     except UnreadableFileError as refused:
         faults.add(None, None, str(refused))
     return LabReading(None if faults.found else lab, faults.first(), faults.left_out, tuple(values.notes))
-
-
-def _parsed(data: bytes) -> object:
-    try:
-        return json.loads(data.decode("utf-8-sig"), object_pairs_hook=_unique_keys, parse_constant=_refuse_constant)
-    except UnreadableFileError:
-        raise
-    except UnicodeDecodeError as broken:
-        raise UnreadableFileError("the lab file is not UTF-8 text") from broken
-    except json.JSONDecodeError as broken:
-        place = f"line {broken.lineno}, character {broken.colno}"
-        raise UnreadableFileError(f"the lab file is not JSON: {broken.msg.lower()} at {place}") from broken
-    except (ValueError, RecursionError) as broken:
-        raise UnreadableFileError("the lab file is not JSON that can be read") from broken
-
-
-def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    seen: dict[str, Any] = {}
-    for key, value in pairs:
-        if key in seen:
-            raise UnreadableFileError(f'the lab file has the key "{shown(key)}" twice in one object')
-        seen[key] = value
-    return seen
-
-
-def _refuse_constant(name: str) -> NoReturn:
-    raise UnreadableFileError(f"the lab file holds {name}, which is not a number")
 
 
 def _lab(values: Values, document: object) -> Lab | None:

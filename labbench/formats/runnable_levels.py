@@ -9,17 +9,17 @@ that is used up), so that is noted, not refused.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Any, NoReturn
+from typing import Any
 
 import numpy as np
 
 from labbench.formats.cell_text import cleaned, text_fault
 from labbench.formats.factor_levels import level_text, natural_order
 from labbench.formats.faults import Fault, FaultList, UnreadableFileError, lines_of, shown
+from labbench.formats.json_documents import read_json
 from labbench.formats.limits import DEFAULT, Limits
 from labbench.formats.number_texts import number_text
 from labbench.formats.tables import listed
@@ -70,7 +70,7 @@ def read_runnable_levels(data: bytes | Readable, sheet: CouponSheet, *, limits: 
     """
     faults = FaultList(limits.faults)
     try:
-        document = _parsed(read_upload(data, limits).data)
+        document = _object(read_json(read_upload(data, limits).data, "the levels file"))
     except UnreadableFileError as refused:
         faults.add(None, None, str(refused))
         return LevelsReading(None, faults.first())
@@ -86,32 +86,10 @@ def read_runnable_levels(data: bytes | Readable, sheet: CouponSheet, *, limits: 
     return LevelsReading(runnable, (), notes=tuple(_notes(sheet, impossible)))
 
 
-def _parsed(data: bytes) -> dict[str, Any]:
-    try:
-        document = json.loads(data, object_pairs_hook=_unique_keys, parse_constant=_refuse_constant)
-    except UnreadableFileError:
-        raise
-    except json.JSONDecodeError as broken:
-        place = f"line {broken.lineno}, character {broken.colno}"
-        raise UnreadableFileError(f"the levels file is not JSON: {broken.msg.lower()} at {place}") from broken
-    except (ValueError, RecursionError) as broken:
-        raise UnreadableFileError("the levels file is not JSON that can be read") from broken
-    if not isinstance(document, dict):
+def _object(value: object) -> dict[str, Any]:
+    if not isinstance(value, dict):
         raise UnreadableFileError('the levels file must hold an object with the keys "levels" and "impossible"')
-    return document
-
-
-def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    seen: dict[str, Any] = {}
-    for key, value in pairs:
-        if key in seen:
-            raise UnreadableFileError(f'the levels file has the key "{shown(key)}" twice in one object')
-        seen[key] = value
-    return seen
-
-
-def _refuse_constant(name: str) -> NoReturn:
-    raise UnreadableFileError(f"the levels file holds {name}, which is not a number")
+    return value
 
 
 def _check_keys(document: dict[str, Any], faults: FaultList) -> None:

@@ -9,10 +9,11 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass
-from typing import Any, NoReturn
+from typing import Any
 
 from labbench.formats.cell_text import cleaned, text_fault
-from labbench.formats.faults import Fault, FaultList, UnreadableFileError, shown
+from labbench.formats.faults import Fault, FaultList, UnreadableFileError, lines_of, shown
+from labbench.formats.json_documents import read_json
 from labbench.formats.limits import DEFAULT, Limits
 from labbench.formats.number_texts import number_text
 from labbench.formats.uploads import Readable, read_upload
@@ -40,8 +41,7 @@ class ProfileReading:
     @property
     def fault_lines(self) -> list[str]:
         """One line per fault, and a last one that counts those left out."""
-        lines = [str(fault) for fault in self.faults]
-        return [*lines, f"and {number_text(self.faults_left_out)} more"] if self.faults_left_out else lines
+        return lines_of(self.faults, self.faults_left_out)
 
 
 def read_thermal_profile(data: bytes | Readable, *, limits: Limits = DEFAULT) -> ProfileReading:
@@ -50,7 +50,7 @@ def read_thermal_profile(data: bytes | Readable, *, limits: Limits = DEFAULT) ->
     notes: list[str] = []
     profile = None
     try:
-        document = _parsed(read_upload(data, limits).data)
+        document = _object(read_json(read_upload(data, limits).data, "the profile"))
         _note_other_keys("profile", document, KEYS, notes)
         rounds = _rounds(document, faults)
         transfer = _number("max_transfer_minutes", document, faults, low=0, high=MOST_MINUTES, may_be_null=True)
@@ -62,32 +62,10 @@ def read_thermal_profile(data: bytes | Readable, *, limits: Limits = DEFAULT) ->
     return ProfileReading(profile, faults.first(), faults.left_out, tuple(notes))
 
 
-def _parsed(data: bytes) -> dict[str, Any]:
-    try:
-        document = json.loads(data, object_pairs_hook=_unique_keys, parse_constant=_refuse_constant)
-    except UnreadableFileError:
-        raise
-    except json.JSONDecodeError as broken:
-        place = f"line {broken.lineno}, character {broken.colno}"
-        raise UnreadableFileError(f"the profile is not JSON: {broken.msg.lower()} at {place}") from broken
-    except (ValueError, RecursionError) as broken:
-        raise UnreadableFileError("the profile is not JSON that can be read") from broken
-    if not isinstance(document, dict):
+def _object(value: object) -> dict[str, Any]:
+    if not isinstance(value, dict):
         raise UnreadableFileError('the profile must be an object with "rounds", "max_transfer_minutes" and "steps"')
-    return document
-
-
-def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    seen: dict[str, Any] = {}
-    for key, value in pairs:
-        if key in seen:
-            raise UnreadableFileError(f'the profile has the key "{shown(key)}" twice in one object')
-        seen[key] = value
-    return seen
-
-
-def _refuse_constant(name: str) -> NoReturn:
-    raise UnreadableFileError(f"the profile holds {name}, which is not a number")
+    return value
 
 
 def _note_other_keys(where: str, stated: dict[str, Any], known: tuple[str, ...], notes: list[str]) -> None:

@@ -109,7 +109,7 @@ def test_every_fault_is_named_by_its_place(document: object, lines: list[str], s
         (b'{"levels": {]}', "the levels file is not JSON: expecting property name enclosed in double quotes at "),
         (b'{"levels": {"lamp": [NaN]}}', "the levels file holds NaN, which is not a number"),
         (b'{"levels": {}, "levels": {}}', 'the levels file has the key "levels" twice in one object'),
-        (b"\xff\xfe\xff", "the levels file is not JSON that can be read"),
+        (b"\xff\xfe\xff", "the levels file is not UTF-8 text"),
         (b"[" * 100_000, "the levels file is not JSON that can be read"),
     ],
 )

@@ -1,30 +1,8 @@
-"""People signed in, and a study to plan."""
+"""A study to plan."""
 
 import pytest
-from django.test import Client
 
 from tests import factories
-
-
-def signed_in(role: str) -> Client:
-    client = Client()
-    client.force_login(factories.person(role))
-    return client
-
-
-@pytest.fixture
-def lead(db):
-    return signed_in("lead")
-
-
-@pytest.fixture
-def technician(db):
-    return signed_in("technician")
-
-
-@pytest.fixture
-def guest(db):
-    return signed_in("guest")
 
 
 @pytest.fixture

@@ -272,7 +272,7 @@ def test_a_sheet_put_aside_is_gone(lead, study):
 
 
 def test_another_person_does_not_see_a_staged_sheet(lead, study):
-    from tests.pages.studies.conftest import signed_in
+    from tests.pages.conftest import signed_in
 
     assert signed_in("lead").get(hand_in(lead, study=study)).status_code == 404
 
