@@ -41,7 +41,7 @@ PLAN_METHODS: tuple[Method, ...] = (
         "Fixed plans: swaps, factorials and their fractions, D-optimal subsets",
         "Combinations that are chosen before anything has run.",
         "Fractions: columns of a two-level array without shared columns or products; D-optimal: exchange of coupons until det(X'X) of "
-        "mean and main effects stops growing, from several starts.",
+        "mean and main effects stops growing.",
         "S. Addelman, Technometrics 4 (1962), 21-46; V. V. Fedorov (1972), ch. 3 (both from memory); NIST e-Handbook 5.3.3.4.",
         ("Resolutions of the NIST tables", "Hadamard's bound", "All subsets of a small case"),
         "iterative",
