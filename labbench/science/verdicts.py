@@ -162,13 +162,14 @@ def coupons_without(found: Posterior, row: int, data: Runs) -> tuple[Integers, .
 
 
 def accused_level(found: Posterior, row: int, factor: int) -> Level | None:
-    """The level a hypothesis accuses; the limit of a range, the level that fails most of a shape-free cause."""
+    """The level a hypothesis accuses; the limit of a range; of a shape-free cause the level that fails most, None where several do."""
     hypotheses = found.hypotheses
     suspect = hypotheses.suspects[factor]
     if hypotheses.kinds[row] == SHAPE_FREE:
         counts = found.levels[factor]
         share = (1 + counts.failures) / (2 + counts.failures + counts.survivals)
-        return suspect.levels[int(np.argmax(share))]
+        worst = np.flatnonzero(share == share.max())
+        return suspect.levels[int(worst[0])] if len(worst) == 1 else None
     side = 0 if hypotheses.first[row] == factor else 1
     low, high = int(hypotheses.low[row, side]), int(hypotheses.high[row, side])
     return suspect.levels[high if low == 0 else low]
