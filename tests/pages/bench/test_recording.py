@@ -118,10 +118,18 @@ def test_what_a_factor_decides_is_not_guessed_for_a_coupon_without_its_level(sig
 @pytest.mark.parametrize(
     ("field", "typed", "message"),
     [
-        ("cure_time_s", "0", "0\u202fs can’t be right: it has to be more than 0\u202fs and at most 86\u202f400\u202fs."),
+        (
+            "cure_time_s",
+            "0",
+            "0\u202fs can’t be right: it has to be more than 0\u202fs and at most 86\u202f400\u202fs.",
+        ),
         ("cure_time_s", "abc", "“abc” is not a number; write it like 12.5 or 12,5."),
         ("cure_time_s", "1e999", "is not a number"),
-        ("glass_c", "400", "400.0\u202f°C can’t be right: it has to be at least −60.0\u202f°C and at most 120.0\u202f°C."),
+        (
+            "glass_c",
+            "400",
+            "400.0\u202f°C can’t be right: it has to be at least −60.0\u202f°C and at most 120.0\u202f°C.",
+        ),
         ("irradiance_mw_cm2", "-1", "can’t be right: it has to be at least 0\u202fmW/cm² and at most 10\u202f000"),
         ("radiometer", "", "Which meter read this irradiance?"),
         ("resin_lot", "", "This field is required."),
