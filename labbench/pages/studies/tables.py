@@ -39,7 +39,11 @@ def stage_parts(counts: dict[str, int]) -> list[dict[str, Any]]:
 class StudyTable(tables.Table):
     """One study a row; `coupons` and `verdicts` are those of the page's studies, `hidden` those whose reader inspects blind."""
 
-    code = tables.Column(linkify=("study", {"code": tables.A("code")}))
+    # A short code stays on one line; a long one may break, or a tablet would have to scroll.
+    code = tables.Column(
+        linkify=("study", {"code": tables.A("code")}),
+        attrs={"td": {"class": lambda record: "short-code" if len(record.code) <= 14 else ""}},
+    )
     title = tables.Column(attrs={"td": {"class": "long-text"}})
     state = tables.Column()
     verdict = tables.Column(empty_values=(), orderable=False, verbose_name="Last analysis", accessor="pk")
