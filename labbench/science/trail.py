@@ -13,7 +13,7 @@ from labbench.science.isolation import listed_causes
 from labbench.science.sheet import CouponSheet, RunnableLevels
 from labbench.science.suspects import suspects
 
-MOST_STEPS = 60
+MOST_STEPS = 16
 
 
 @dataclass(frozen=True, slots=True)

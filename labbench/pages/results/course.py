@@ -76,7 +76,8 @@ def course(trail: Sequence[Document], factors: Sequence[str]) -> Chart | None:
             if isolated
             else f"No cause was isolated after any of {counted(len(trail), 'load')}."
         )
-        + left_out(len(known), len(shown), "factors", "most suspected"),
+        + left_out(len(known), len(shown), "factors", "most suspected")
+        + ("" if trail[0]["coupons_so_far"] == trail[0]["coupons"] else " Only the last loads are drawn."),
         figure={"data": traces, "layout": layout},
         columns=("load", "coupons", "failed", "most probable cause", "probability", "isolated"),
         rows=tuple(row_of(step, factors) for step in trail),

@@ -22,6 +22,12 @@ def test_each_factor_is_a_line_over_the_loads():
     assert [cells[5] for cells in chart.rows] == ["no", "resin lot = B"]
 
 
+def test_loads_that_are_left_out_are_said():
+    assert "Only the last loads" not in course(TRAIL, FACTORS).summary
+    later = [{**step, "coupons_so_far": step["coupons_so_far"] + 500} for step in TRAIL]
+    assert course(later, FACTORS).summary.endswith("Only the last loads are drawn.")
+
+
 def test_one_load_has_no_course():
     assert course(TRAIL[:1], FACTORS) is None
     assert course([], FACTORS) is None
