@@ -2,16 +2,18 @@
 
 from labbench.lab.models.chambers import Chamber, ChamberClosure, ProfileStep, ThermalProfile
 from labbench.lab.models.glass import GlassStock
-from labbench.lab.models.lamps import Lamp, LampSurvey, SurveyPoint
+from labbench.lab.models.lamps import Lamp
 from labbench.lab.models.meters import Calibration, Radiometer
 from labbench.lab.models.people import Person
 from labbench.lab.models.procedures import Procedure, ProcedureVersion
 from labbench.lab.models.resins import Resin, ResinLot
+from labbench.lab.models.surveys import DraftReading, LampSurvey, SurveyDraft, SurveyPoint
 
 __all__ = [
     "Calibration",
     "Chamber",
     "ChamberClosure",
+    "DraftReading",
     "GlassStock",
     "Lamp",
     "LampSurvey",
@@ -22,6 +24,7 @@ __all__ = [
     "Radiometer",
     "Resin",
     "ResinLot",
+    "SurveyDraft",
     "SurveyPoint",
     "ThermalProfile",
 ]

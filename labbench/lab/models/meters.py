@@ -14,6 +14,18 @@ class Radiometer(models.Model):
     description = models.CharField(max_length=120, blank=True)
     band_low_nm = models.FloatField("band from (nm)", null=True, blank=True)
     band_high_nm = models.FloatField("band to (nm)", null=True, blank=True)
+    own_unit = models.CharField(
+        "unit of its own",
+        max_length=20,
+        blank=True,
+        help_text="Where the meter shows none of mW/cm², W/m², µW/cm²; the calibration’s factor is then mW/cm² per unit.",
+    )
+    range_max_mw_cm2 = models.FloatField("end of its range (mW/cm²)", null=True, blank=True)
+    resolution_mw_cm2 = models.FloatField("smallest step it shows (mW/cm²)", null=True, blank=True)
+    # Half widths of what may be anywhere within them (rectangular).
+    geometry_percent = models.FloatField("angle and geometry, ± (%)", null=True, blank=True)
+    drift_percent = models.FloatField("drift between calibrations, ± (%)", null=True, blank=True)
+    note = models.TextField(blank=True)
     retired_on = models.DateField(null=True, blank=True)
     history = HistoricalRecords()
 
@@ -22,7 +34,11 @@ class Radiometer(models.Model):
         constraints = [
             models.CheckConstraint(
                 condition=Q(band_high_nm__gt=F("band_low_nm")), name="radiometer_band_end_after_start"
-            )
+            ),
+            models.CheckConstraint(condition=Q(range_max_mw_cm2__gt=0), name="radiometer_range_is_positive"),
+            models.CheckConstraint(condition=Q(resolution_mw_cm2__gt=0), name="radiometer_resolution_is_positive"),
+            models.CheckConstraint(condition=Q(geometry_percent__range=(0, 100)), name="radiometer_geometry_0_to_100"),
+            models.CheckConstraint(condition=Q(drift_percent__range=(0, 100)), name="radiometer_drift_0_to_100"),
         ]
 
     def __str__(self) -> str:
