@@ -8,9 +8,9 @@ from typing import Any
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
-from labbench.analysis.code_version import code_version
 from labbench.analysis.models import PlanComparison
 from labbench.analysis.services import canonical
+from labbench.code_version import code_version
 from labbench.jobs.services import Running, enqueue, retry
 from labbench.studies.models import Study
 from labbench.studies.planning import impossible_levels, level_value, settings_of

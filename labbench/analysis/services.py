@@ -12,10 +12,10 @@ from django.db import IntegrityError, transaction
 from django.db.models import Min
 from django.utils import timezone
 
-from labbench.analysis.code_version import code_version
 from labbench.analysis.models import Analysis
 from labbench.analysis.sheets import study_sheet
 from labbench.bench.models import Load
+from labbench.code_version import code_version
 from labbench.formats.coupon_sheet_export import write_coupon_sheet_csv
 from labbench.jobs.services import JobRefused, Running, enqueue, retry
 from labbench.studies.models import Study

@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
-from labbench.analysis.code_version import code_version
+from labbench.code_version import code_version
 from labbench.science.methods import METHODS
 
 
