@@ -17,7 +17,7 @@ import numpy as np
 from labbench.science.scheduling.chains import Chain, Taken
 from labbench.science.scheduling.hours import Minutes
 from labbench.science.scheduling.insertion import Timetable
-from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Lab, ProfileStep
+from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Lab, Profile, ProfileStep
 from labbench.science.scheduling.packing import largest_fill
 
 MOST_READY_DATES = 12
@@ -31,7 +31,15 @@ def alone_ends(
     known: dict[tuple[object, ...], int | None] = {}
     ends: dict[str, int | None] = {}
     for chain in chains:
-        key = (chain.load.coupons, chain.first_stage, chain.first_start, chain.open_chamber, chain.open_end, chain.done)
+        key = (
+            chain.profile,
+            chain.load.coupons,
+            chain.first_stage,
+            chain.first_start,
+            chain.open_chamber,
+            chain.open_end,
+            chain.done,
+        )
         if key not in known:
             bookings = timetable.earliest(chain)
             known[key] = bookings[-1].end_minutes if bookings else None
@@ -58,24 +66,32 @@ def places_bound(lab: Lab, chains: Sequence[Chain], taken: tuple[Taken, ...], ho
     for earliest in ready[:: max(1, len(ready) // MOST_READY_DATES)]:
         later = [chain for chain in waiting if chain.first_start[0] >= earliest]
         for kind in STEP_KINDS:
-            if any(stage.kind == kind for stage in lab.profile.stages):
-                bound = max(bound, _kind_bound(timetable, later, kind, earliest))
+            mine = [chain for chain in later if any(step.kind == kind for step in chain.profile.steps)]
+            if mine:
+                bound = max(bound, _kind_bound(timetable, mine, kind, earliest))
     return bound
 
 
 def _kind_bound(timetable: Timetable, chains: Sequence[Chain], kind: str, earliest: int) -> int:
     lab = timetable.lab
-    stages = lab.profile.stages
-    left = {chain.load.name: [s.kind for s in stages[chain.first_stage :]].count(kind) for chain in chains}
+    profiles = tuple(dict.fromkeys(chain.profile for chain in chains))
+    left = {
+        chain.load.name: [s.kind for s in chain.profile.stages[chain.first_stage :]].count(kind) for chain in chains
+    }
     sizes = sorted({chain.load.coupons for chain in chains})
     loads = tuple((size, sum(chain.load.coupons == size for chain in chains)) for size in sizes)
-    before = stages[: next(place for place, stage in enumerate(stages) if stage.kind == kind)]
-    first = earliest if any(chain.first_stage for chain in chains) else _after(timetable, earliest, before)
-    ends = {chamber: _soak_ends(timetable, chamber, kind, first) for chamber in lab.chambers_for(kind, sizes[0])}
-    runs = {chamber: _run_ends(timetable, chamber, earliest) for chamber in lab.chambers_for(CYCLER, sizes[0])}
-    after = stages[len(stages) - [s.kind for s in stages][::-1].index(kind) :]
-    tails = {chamber: _after_each(timetable, times, after) for chamber, times in ends.items()}
-    per_load = [s.kind for s in stages].count(kind)
+    first = earliest
+    if not any(chain.first_stage for chain in chains):
+        first = min(_after(timetable, earliest, _before_kind(profile, kind)) for profile in profiles)
+    steps = [step for profile in profiles for step in profile.steps if step.kind == kind]
+    length = min(profile.cycler_minutes for profile in profiles)
+    ends = {chamber: _soak_ends(timetable, chamber, steps, first) for chamber in lab.chambers_for(kind, sizes[0])}
+    runs = {chamber: _run_ends(timetable, chamber, length, earliest) for chamber in lab.chambers_for(CYCLER, sizes[0])}
+    tails = {
+        chamber: np.minimum.reduce([_after_each(timetable, times, _after_kind(one, kind)) for one in profiles])
+        for chamber, times in ends.items()
+    }
+    per_load = max([stage.kind for stage in profile.stages].count(kind) for profile in profiles)
 
     def bound(work: int, gain_of: dict[int, int]) -> int:
         gains = [np.full(len(tails[c]), gain_of[c], dtype=np.int64) for c in tails]
@@ -95,6 +111,17 @@ def _kind_bound(timetable: Timetable, chains: Sequence[Chain], kind: str, earlie
     return best
 
 
+def _before_kind(profile: Profile, kind: str) -> tuple[ProfileStep, ...]:
+    """The soaks before the first of a kind."""
+    return profile.stages[: [stage.kind for stage in profile.stages].index(kind)]
+
+
+def _after_kind(profile: Profile, kind: str) -> tuple[ProfileStep, ...]:
+    """The soaks after the last of a kind."""
+    stages = profile.stages
+    return stages[len(stages) - [stage.kind for stage in stages][::-1].index(kind) :]
+
+
 def _least_time(places: _Places, work: int, timetable: Timetable) -> int:
     """The first makespan by which the gains add up to the work."""
     order = np.argsort(places.makespans, kind="stable")
@@ -104,17 +131,16 @@ def _least_time(places: _Places, work: int, timetable: Timetable) -> int:
     return int(places.makespans[order][enough[0]]) if len(enough) else timetable.horizon_minutes
 
 
-def _soak_ends(timetable: Timetable, chamber: int, kind: str, first: int) -> Minutes:
+def _soak_ends(timetable: Timetable, chamber: int, steps: Sequence[ProfileStep], first: int) -> Minutes:
     """Ends of the most soaks that one place of a chamber can take one after another."""
-    steps = [step for step in timetable.lab.profile.steps if step.kind == kind]
     least, most = min(step.min_minutes for step in steps), max(step.max_minutes for step in steps)
     minutes = timetable.minutes
     free = timetable.free_until(timetable.used[chamber] >= timetable.lab.chambers[chamber].capacity)
     return _chained(minutes, _first_ends(minutes, free[minutes], least, most), first)
 
 
-def _run_ends(timetable: Timetable, chamber: int, first: int) -> Minutes:
-    minutes, length = timetable.minutes, timetable.lab.profile.cycler_minutes
+def _run_ends(timetable: Timetable, chamber: int, length: int, first: int) -> Minutes:
+    minutes = timetable.minutes
     free = timetable.free_until(timetable.used[chamber] > 0)
     return _chained(minutes, _first_ends(minutes, free[minutes], length, length), first)
 

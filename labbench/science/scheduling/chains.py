@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labbench.science.scheduling.hours import Hours, staffed_hours
-from labbench.science.scheduling.lab import CYCLER, Booking, FirmBooking, Lab, Load
+from labbench.science.scheduling.lab import CYCLER, Booking, FirmBooking, Lab, Load, Profile
 
 FAR_MINUTES = 2**40
 
@@ -19,6 +19,8 @@ class Chain:
 
     Attributes
     ----------
+    profile : Profile
+        The load's own, or the lab's.
     done : tuple of Booking
         Firm bookings with an end, before those to be planned.
     first_stage : int
@@ -34,6 +36,7 @@ class Chain:
     """
 
     load: Load
+    profile: Profile
     done: tuple[Booking, ...]
     first_stage: int
     first_start: tuple[int, int]
@@ -59,27 +62,30 @@ class Taken:
 
 def chain_of(lab: Lab, load: Load) -> Chain:
     """What is left to plan of a load."""
-    firm = lab.firm_of(load)
+    firm, profile = lab.firm_of(load), lab.profile_of(load)
     earliest = max(load.ready_minutes or 0, 0)
     if not firm:
-        return Chain(load, (), 0, (earliest, FAR_MINUTES))
-    stages = lab.profile.stages
-    done = tuple(_booking(lab, booking) for booking in firm if booking.end_minutes is not None or booking.step is None)
+        return Chain(load, profile, (), 0, (earliest, FAR_MINUTES))
+    stages = profile.stages
+    done = tuple(
+        _booking(profile, booking) for booking in firm if booking.end_minutes is not None or booking.step is None
+    )
     if firm[-1].step is None:
-        return Chain(load, done, len(stages), (0, FAR_MINUTES))
+        return Chain(load, profile, done, len(stages), (0, FAR_MINUTES))
     if firm[-1].end_minutes is None:
         return _open_chain(lab, load, done, firm[-1])
     last_end = done[-1].end_minutes
-    latest = last_end + lab.profile.max_transfer_minutes
+    latest = last_end + profile.max_transfer_minutes
     waived = None
     if len(done) < len(stages) and _first_staffed(lab, max(last_end, 0)) > latest:
         waived = f"{load.name}: the longest transfer after {firm[-1].step} of round {firm[-1].round} is over"
         latest = FAR_MINUTES
-    return Chain(load, done, len(done), (max(last_end, 0), latest), waived=waived)
+    return Chain(load, profile, done, len(done), (max(last_end, 0), latest), waived=waived)
 
 
 def _open_chain(lab: Lab, load: Load, done: tuple[Booking, ...], firm: FirmBooking) -> Chain:
-    step = lab.profile.stages[len(done)]
+    profile = lab.profile_of(load)
+    step = profile.stages[len(done)]
     earliest, latest = max(firm.start_minutes + step.min_minutes, 0), firm.start_minutes + step.max_minutes
     waived = None
     if _first_staffed(lab, earliest) > latest:
@@ -87,7 +93,7 @@ def _open_chain(lab: Lab, load: Load, done: tuple[Booking, ...], firm: FirmBooki
         latest = FAR_MINUTES
     chamber = next(place for place, chamber in enumerate(lab.chambers) if chamber.name == firm.chamber)
     start = firm.start_minutes
-    return Chain(load, done, len(done), (start, start), chamber, (earliest, latest), waived)
+    return Chain(load, profile, done, len(done), (start, start), chamber, (earliest, latest), waived)
 
 
 def _first_staffed(lab: Lab, minute: int) -> int:
@@ -97,8 +103,8 @@ def _first_staffed(lab: Lab, minute: int) -> int:
     return int(hours.minutes[place]) if place < len(hours.minutes) else FAR_MINUTES
 
 
-def _booking(lab: Lab, firm: FirmBooking) -> Booking:
-    end = firm.start_minutes + lab.profile.cycler_minutes if firm.end_minutes is None else firm.end_minutes
+def _booking(profile: Profile, firm: FirmBooking) -> Booking:
+    end = firm.start_minutes + profile.cycler_minutes if firm.end_minutes is None else firm.end_minutes
     return Booking(firm.load, firm.round, firm.step, firm.chamber, firm.start_minutes, end)
 
 
@@ -141,6 +147,7 @@ def settled_minutes(lab: Lab, chains: Sequence[Chain]) -> int:
     times = [0]
     times += [closure.to_minutes for closure in lab.closures]
     times += [absence.to_minutes for absence in lab.absences]
+    times += [last for _, last in lab.staffed_spans or ()]
     for chain in chains:
         times.append(chain.load.ready_minutes or 0)
         times += [booking.end_minutes for booking in chain.done]
@@ -150,8 +157,13 @@ def settled_minutes(lab: Lab, chains: Sequence[Chain]) -> int:
 
 def longest_chain_minutes(lab: Lab) -> int:
     """An upper bound of the time between a load's first move and its last."""
-    soaks = sum(stage.max_minutes + lab.profile.max_transfer_minutes for stage in lab.profile.stages)
-    return max(soaks, lab.profile.cycler_minutes)
+    return max(
+        max(
+            sum(stage.max_minutes + profile.max_transfer_minutes for stage in profile.stages),
+            profile.cycler_minutes,
+        )
+        for profile in lab.profiles
+    )
 
 
 __all__ = [

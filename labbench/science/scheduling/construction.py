@@ -50,7 +50,7 @@ def constructed_plan(
         except NoPlaceError as error:
             refused = refused or error
             continue
-        work += len(chains) * len(lab.profile.stages) * len(draft.timetable.minutes)
+        work += sum(len(chain.profile.stages) for chain in chains) * len(draft.timetable.minutes)
         found = score(lab, draft.bookings, previous)
         if best is None or found < best[0]:
             best = found, draft
@@ -92,7 +92,7 @@ def _in_order(
     draft = Draft(Timetable(lab, horizon, taken), {})
     left = []
     for chain in order:
-        kept = _kept(chain, previous, len(lab.profile.stages))
+        kept = _kept(chain, previous)
         if kept is not None and draft.timetable.fits(_new(chain, kept), chain.load.coupons):
             draft.bookings[chain.load.name] = kept
             draft.timetable.add(_new(chain, kept), chain.load.coupons)
@@ -120,10 +120,10 @@ def _stretch(lab: Lab, draft: Draft, chains: Sequence[Chain], taken: tuple[Taken
             draft.timetable.add(_new(chain, draft.bookings[chain.load.name]), chain.load.coupons)
 
 
-def _kept(chain: Chain, previous: frozenset[Booking], stages: int) -> tuple[Booking, ...] | None:
+def _kept(chain: Chain, previous: frozenset[Booking]) -> tuple[Booking, ...] | None:
     """The bookings of the plan before, if they are a whole way for what is left of the load."""
     old = sorted((b for b in previous if b.load == chain.load.name), key=lambda booking: booking.start_minutes)
-    new = old[len(chain.done) :]
+    new, stages = old[len(chain.done) :], len(chain.profile.stages)
     if not new or (new[0].step is not None and len(old) != stages) or (new[0].step is None and not chain.may_cycle):
         return None
     first, low, high = new[0], *chain.first_start

@@ -18,8 +18,8 @@ from itertools import pairwise
 import numpy as np
 from ortools.sat.python import cp_model
 
-from labbench.science.scheduling.grid import Census, Grid, Kin
-from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Booking, Lab
+from labbench.science.scheduling.grid import Census, Grid, Kin, Pace
+from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Booking, Lab, Profile
 from labbench.science.scheduling.runs import Limits, run_solver
 
 
@@ -33,6 +33,7 @@ class Counting:
     last: int
     keeps_due: bool
     kins: tuple[Kin, ...] = field(init=False)
+    paces: dict[Profile, Pace] = field(init=False)
     model: cp_model.CpModel = field(init=False, default_factory=cp_model.CpModel)
     begun: list[list[list[cp_model.IntVar]]] = field(init=False, default_factory=list)
     ended: list[list[list[cp_model.IntVar]]] = field(init=False, default_factory=list)
@@ -40,6 +41,7 @@ class Counting:
 
     def __post_init__(self) -> None:
         self.kins = self.census.kins
+        self.paces = {kin.profile: self.grid.pace_of(kin.profile) for kin in self.kins}
         self._count_runs()
         for number, kin in enumerate(self.kins):
             self._count_soaks(number, kin)
@@ -63,47 +65,52 @@ class Counting:
 
     def _count_runs(self) -> None:
         """Runs of cyclers: one at a time in each, whole profiles of loads that begin together."""
-        grid = self.grid
-        latest = int(grid.ticks[self.last]) - grid.run
+        ticks = self.grid.ticks
         for chamber in self.lab.chambers_for(CYCLER):
             starts = []
-            for place in range(self.last + 1):
-                if grid.ticks[place] > latest or not self._run_is_open(chamber, place):
-                    continue
-                starts.append((place, self.model.new_bool_var("")))
-                coupons = []
-                for number, kin in enumerate(self.kins):
-                    if grid.ticks[place] >= grid.tick_from(kin.ready_minutes):
-                        count = self.model.new_int_var(0, kin.loads, "")
-                        self.runs[number, chamber, place] = count
-                        coupons.append(kin.coupons * count)
-                self.model.add(
-                    sum(coupons) <= self.census.largest_fill(self.lab.chambers[chamber].capacity) * starts[-1][1]
-                )
-            for place, _ in starts:
-                together = [begin for at, begin in starts if 0 <= grid.ticks[at] - grid.ticks[place] < max(grid.run, 1)]
-                self.model.add_at_most_one(together)
+            for profile, pace in self.paces.items():
+                for place in range(self.last + 1):
+                    if ticks[place] + pace.run > ticks[self.last] or not self._run_is_open(chamber, place, pace.run):
+                        continue
+                    begins = self.model.new_bool_var("")
+                    starts.append((place, pace.run, begins))
+                    coupons = self._run_coupons(chamber, place, profile)
+                    fill = self.census.largest_fill(self.lab.chambers[chamber].capacity)
+                    self.model.add(coupons <= fill * begins)
+            for place in dict.fromkeys(place for place, _, _ in starts):
+                under_way = [begins for at, run, begins in starts if 0 <= ticks[place] - ticks[at] < max(run, 1)]
+                self.model.add_at_most_one(under_way)
 
-    def _run_is_open(self, chamber: int, place: int) -> bool:
-        end = int(self.grid.ticks[place]) + self.grid.run
+    def _run_coupons(self, chamber: int, place: int, profile: Profile) -> cp_model.LinearExprT:
+        """Coupons in a run of a cycler that begins at a place of the grid."""
+        coupons: list[cp_model.LinearExprT] = []
+        for number, kin in enumerate(self.kins):
+            if kin.profile == profile and self.grid.ticks[place] >= self.grid.tick_from(kin.ready_minutes):
+                count = self.model.new_int_var(0, kin.loads, "")
+                self.runs[number, chamber, place] = count
+                coupons.append(kin.coupons * count)
+        return sum(coupons)
+
+    def _run_is_open(self, chamber: int, place: int, run: int) -> bool:
+        end = int(self.grid.ticks[place]) + run
         is_moved_at_end = self.grid.ticks[self.grid.last_at(end)] == end or self.grid.is_relaxed
         during = self.grid.open_places[chamber, place : int(self.grid.last_at(end - 1)) + 1]
         return bool(is_moved_at_end and np.all(during >= self.lab.chambers[chamber].capacity))
 
     def _count_soaks(self, number: int, kin: Kin) -> None:
-        grid, model, size = self.grid, self.model, self.last + 1
+        grid, model, size, pace = self.grid, self.model, self.last + 1, self.paces[kin.profile]
         whole = [count for (of, _, _), count in self.runs.items() if of == number]
         begun, ended = [], []
-        for stage in range(len(self.lab.profile.stages)):
+        for stage in range(len(kin.profile.stages)):
             begun.append([model.new_int_var(0, kin.loads, "") for _ in range(size)])
             ended.append([model.new_int_var(0, kin.loads, "") for _ in range(size)])
             for counts in (begun[-1], ended[-1]):
                 for before, after in pairwise(counts):
                     model.add(before <= after)
-            step = stage % len(self.lab.profile.steps)
-            self._soak(begun[-1], ended[-1], grid.least[step], grid.most[step])
+            step = stage % len(kin.profile.steps)
+            self._soak(begun[-1], ended[-1], pace.least[step], pace.most[step])
             if stage:
-                self._transfer(ended[-2], begun[-1])
+                self._transfer(ended[-2], begun[-1], pace.transfer)
         for place in range(size):
             if grid.ticks[place] < grid.tick_from(kin.ready_minutes):
                 model.add(begun[0][place] == 0)
@@ -120,7 +127,7 @@ class Counting:
         in_time = [
             count
             for (of, _, place), count in self.runs.items()
-            if of == number and self.grid.ticks[place] + self.grid.run <= due
+            if of == number and self.grid.ticks[place] + self.paces[kin.profile].run <= due
         ]
         place = min(int(self.grid.last_at(due)), self.last)
         self.model.add((ended[place] if place >= 0 else 0) + sum(in_time) == kin.loads)
@@ -133,8 +140,8 @@ class Counting:
             self.model.add(ended[place] <= (begun[before[place]] if before[place] >= 0 else 0))
             self.model.add(begun[place] <= ended[after[place]])
 
-    def _transfer(self, ended: list[cp_model.IntVar], begun: list[cp_model.IntVar]) -> None:
-        after = np.minimum(self.grid.last_at(self.grid.ticks[: self.last + 1] + self.grid.transfer), self.last)
+    def _transfer(self, ended: list[cp_model.IntVar], begun: list[cp_model.IntVar], most: int) -> None:
+        after = np.minimum(self.grid.last_at(self.grid.ticks[: self.last + 1] + most), self.last)
         for place in range(self.last + 1):
             self.model.add(begun[place] <= ended[place])
             self.model.add(ended[place] <= begun[after[place]])
@@ -143,12 +150,12 @@ class Counting:
         """What is in all chambers of a kind together fits them: in coupons, and in loads of at least some size."""
         sizes = sorted({kin.coupons for kin in self.kins})
         for kind in STEP_KINDS:
-            stages = [place for place, stage in enumerate(self.lab.profile.stages) if stage.kind == kind]
+            stages = [[s for s, stage in enumerate(kin.profile.stages) if stage.kind == kind] for kin in self.kins]
             chambers = self.lab.chambers_for(kind)
-            if not stages:
+            if not any(stages):
                 continue
             inside = [
-                [sum(self.begun[n][s][place] - self.ended[n][s][place] for s in stages) for n in range(len(self.kins))]
+                [sum(self.begun[n][s][place] - self.ended[n][s][place] for s in of) for n, of in enumerate(stages)]
                 for place in range(self.last + 1)
             ]
             for place in range(self.last + 1):
@@ -168,15 +175,15 @@ class Counting:
                 for _ in range(solver.value(count) if of == number else 0):
                     start = self.grid.minutes_of(place)
                     name = self.lab.chambers[chamber].name
-                    end = start + self.lab.profile.cycler_minutes
+                    end = start + kin.profile.cycler_minutes
                     found.append(Booking(left.pop().load.name, None, None, name, start, end))
-            for stage in range(len(self.lab.profile.stages)):
+            for stage in range(len(kin.profile.stages)):
                 begins, ends = (
                     self._moments(solver, self.begun[number][stage]),
                     self._moments(solver, self.ended[number][stage]),
                 )
-                round_, step = divmod(stage, len(self.lab.profile.steps))
-                name = self.lab.profile.steps[step].name
+                round_, step = divmod(stage, len(kin.profile.steps))
+                name = kin.profile.steps[step].name
                 for chain, begin, end in zip(left, begins, ends, strict=True):
                     found.append(Booking(chain.load.name, round_ + 1, name, "", begin, end))
         return found

@@ -20,7 +20,7 @@ import numpy as np
 from labbench.science.scheduling.chains import FAR_MINUTES, Chain, Taken
 from labbench.science.scheduling.hours import staffed_hours
 from labbench.science.scheduling.insertion import Counts
-from labbench.science.scheduling.lab import DAY_MINUTES, Lab
+from labbench.science.scheduling.lab import DAY_MINUTES, Lab, Profile
 from labbench.science.scheduling.packing import largest_fill
 
 TICKS_MINUTES = (60, 30, 20, 15)
@@ -31,9 +31,10 @@ MOST_DATES = 6
 
 @dataclass(frozen=True, slots=True)
 class Kin:
-    """Loads that are alike: as many coupons, ready and due together; `loads` of them, of `chains`."""
+    """Loads that are alike: of one profile, as many coupons, ready and due together; `loads` of them, of `chains`."""
 
     chains: tuple[Chain, ...]
+    profile: Profile
     coupons: int
     ready_minutes: int
     due_minutes: int | None
@@ -52,6 +53,16 @@ class Census:
 
 
 @dataclass(frozen=True, slots=True)
+class Pace:
+    """A profile in ticks: the least and most of each step of a round, the longest transfer, a cycler's run."""
+
+    least: tuple[int, ...]
+    most: tuple[int, ...]
+    transfer: int
+    run: int
+
+
+@dataclass(frozen=True, slots=True)
 class Grid:
     """The coarse clock of a lab up to a horizon.
 
@@ -62,12 +73,6 @@ class Grid:
         Which rounding.
     ticks : (n,) int64
         Ticks at which something can be moved, ascending; tick 0 begins at midnight before the lab's start.
-    least, most : tuple of int
-        Ticks of each step of a round.
-    transfer : int
-        Most ticks of a transfer.
-    run : int
-        Ticks of a cycler's run.
     open_places : (chambers, n) int64
         Coupon places of each chamber that are free of closures and firm bookings, from a tick until the next in `ticks`.
     """
@@ -76,11 +81,18 @@ class Grid:
     offset_minutes: int
     is_relaxed: bool
     ticks: Counts
-    least: tuple[int, ...]
-    most: tuple[int, ...]
-    transfer: int
-    run: int
     open_places: Counts
+
+    def pace_of(self, profile: Profile) -> Pace:
+        """The durations of a profile in ticks."""
+        up, down = (math.floor, math.ceil) if self.is_relaxed else (math.ceil, math.floor)
+        tick = self.tick_minutes
+        return Pace(
+            tuple(up(step.min_minutes / tick) for step in profile.steps),
+            tuple(down(step.max_minutes / tick) for step in profile.steps),
+            down(profile.max_transfer_minutes / tick),
+            up(profile.cycler_minutes / tick),
+        )
 
     def last_at(self, tick: Counts | int) -> Counts:
         """Position of the last of `ticks` not after a tick; -1 if there is none."""
@@ -101,10 +113,10 @@ class Grid:
 
 def census(chains: Sequence[Chain]) -> Census:
     """The loads that have not begun, by what they have in common."""
-    groups: dict[tuple[int, int, int | None], list[Chain]] = {}
+    groups: dict[tuple[Profile, int, int, int | None], list[Chain]] = {}
     for chain in chains:
         if chain.may_cycle:
-            key = chain.load.coupons, chain.first_start[0], chain.load.due_minutes
+            key = chain.profile, chain.load.coupons, chain.first_start[0], chain.load.due_minutes
             groups.setdefault(key, []).append(chain)
     ordered = sorted(groups.items(), key=lambda item: str(item[0]))
     return Census(tuple(Kin(tuple(alike), *key, len(alike)) for key, alike in ordered), _fill_of(chains))
@@ -127,6 +139,16 @@ def merged_censuses(chains: Sequence[Chain]) -> list[Census]:
 
 
 def _by_dates(chains: Sequence[Chain], count: Callable[[list[Chain]], int]) -> tuple[Kin, ...]:
+    """Kins of single coupons, or of loads as single places, by profile and dates."""
+    profiles = dict.fromkeys(chain.profile for chain in chains)
+    return tuple(
+        Kin(tuple(alike), profile, 1, *dates, count(alike))
+        for profile in profiles
+        for dates, alike in _dated([chain for chain in chains if chain.profile == profile]).items()
+    )
+
+
+def _dated(chains: Sequence[Chain]) -> dict[tuple[int, int | None], list[Chain]]:
     groups: dict[tuple[int, int | None], list[Chain]] = {}
     for chain in chains:
         groups.setdefault((chain.first_start[0], chain.load.due_minutes), []).append(chain)
@@ -137,7 +159,7 @@ def _by_dates(chains: Sequence[Chain], count: Callable[[list[Chain]], int]) -> t
         groups = {(alike[0].first_start[0], None): [] for alike in slices}
         for alike in slices:
             groups[alike[0].first_start[0], None] += alike
-    return tuple(Kin(tuple(alike), 1, *dates, count(alike)) for dates, alike in groups.items())
+    return groups
 
 
 def _fill_of(chains: Sequence[Chain]) -> Callable[[int], int]:
@@ -147,12 +169,16 @@ def _fill_of(chains: Sequence[Chain]) -> Callable[[int], int]:
 
 def tick_minutes(lab: Lab, horizon_minutes: int, groups: int) -> int:
     """The longest tick that fits all durations, or a quarter of an hour; longer where there would be too many counters."""
-    times = [minutes for step in lab.profile.steps for minutes in (step.min_minutes, step.max_minutes)]
+    steps = [step for profile in lab.profiles for step in profile.steps]
+    times = [minutes for step in steps for minutes in (step.min_minutes, step.max_minutes)]
     times += [minutes for window in lab.staffed or () for minutes in (window.from_minutes, window.to_minutes)]
+    midnight = lab.start.hour * 60 + lab.start.minute
+    times += [midnight + minutes for span in lab.staffed_spans or () for minutes in span]
     common = math.gcd(*times)
     tick = next((tick for tick in TICKS_MINUTES if common % tick == 0), TICKS_MINUTES[-1])
     share = len(staffed_hours(lab, horizon_minutes).minutes)
-    while 2 * groups * len(lab.profile.stages) * share / tick > MOST_COUNTERS and tick < DAY_MINUTES:
+    most_stages = max(len(profile.stages) for profile in lab.profiles)
+    while 2 * groups * most_stages * share / tick > MOST_COUNTERS and tick < DAY_MINUTES:
         tick *= 2
     return tick
 
@@ -162,16 +188,11 @@ def grid(lab: Lab, taken: tuple[Taken, ...], horizon_minutes: int, tick: int, *,
     offset = lab.start.hour * 60 + lab.start.minute
     minutes = staffed_hours(lab, horizon_minutes).minutes + offset
     ticks = np.unique(minutes // tick) if is_relaxed else minutes[minutes % tick == 0] // tick
-    up, down = (math.floor, math.ceil) if is_relaxed else (math.ceil, math.floor)
     return Grid(
         tick,
         offset,
         is_relaxed,
         ticks,
-        tuple(up(step.min_minutes / tick) for step in lab.profile.steps),
-        tuple(down(step.max_minutes / tick) for step in lab.profile.steps),
-        down(lab.profile.max_transfer_minutes / tick),
-        up(lab.profile.cycler_minutes / tick),
         _open_places(lab, taken, horizon_minutes, tick, offset, ticks, is_relaxed=is_relaxed),
     )
 

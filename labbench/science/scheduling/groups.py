@@ -29,7 +29,7 @@ def plan_by_groups(search: Search, share: float) -> None:
             chain.first_start[0],
         ),
     )
-    size = max(2, GROUP_BOOKINGS // len(search.lab.profile.stages))
+    size = max(2, GROUP_BOOKINGS // max(len(profile.stages) for profile in search.lab.profiles))
     groups = [in_order[place : place + size] for place in range(0, len(in_order), size)]
     taken, bookings = search.taken, dict[str, tuple[Booking, ...]]()
     work = min(search.work * share / len(groups), GROUP_WORK)

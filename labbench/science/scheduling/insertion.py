@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from labbench.science.scheduling.chains import Chain, Taken
 from labbench.science.scheduling.hours import Flags, Minutes, staffed_hours
-from labbench.science.scheduling.lab import CYCLER, Booking, Lab, ProfileStep
+from labbench.science.scheduling.lab import CYCLER, Booking, Lab, Profile, ProfileStep
 
 Counts = npt.NDArray[np.int64]
 
@@ -38,19 +38,21 @@ class Timetable:
     taken: tuple[Taken, ...]
     minutes: Minutes = field(init=False)
     used: Counts = field(init=False)
-    runs: dict[tuple[int, int], int] = field(init=False, default_factory=dict)
+    runs: dict[tuple[int, int, Profile], int] = field(init=False, default_factory=dict)
     _after_soak: dict[ProfileStep, tuple[Counts, Minutes]] = field(init=False, default_factory=dict)
-    _transfer_to: Counts = field(init=False)
+    _transfer_to: dict[int, Counts] = field(init=False, default_factory=dict)
+    _profiles: dict[str, Profile] = field(init=False)
 
     def __post_init__(self) -> None:
         self.minutes = staffed_hours(self.lab, self.horizon_minutes).minutes
         self.used = np.zeros((len(self.lab.chambers), self.horizon_minutes + 1), dtype=np.int64)
         for taken in self.taken:
             self.used[taken.chamber, taken.from_minutes : taken.to_minutes] += taken.coupons
-        self._transfer_to = np.searchsorted(
-            self.minutes, self.minutes + self.lab.profile.max_transfer_minutes, side="right"
-        )
-        for step in set(self.lab.profile.steps):
+        self._profiles = {load.name: self.lab.profile_of(load) for load in self.lab.loads}
+        profiles = self.lab.profiles
+        for transfer in {profile.max_transfer_minutes for profile in profiles}:
+            self._transfer_to[transfer] = np.searchsorted(self.minutes, self.minutes + transfer, side="right")
+        for step in dict.fromkeys(step for profile in profiles for step in profile.steps):
             first_end = np.searchsorted(self.minutes, self.minutes + step.min_minutes, side="left")
             self._after_soak[step] = (first_end, self.minutes + step.max_minutes)
 
@@ -60,7 +62,7 @@ class Timetable:
             chamber = self._place_of(booking.chamber)
             self.used[chamber, max(booking.start_minutes, 0) : max(booking.end_minutes, 0)] += coupons
             if booking.step is None:
-                key = chamber, booking.start_minutes
+                key = chamber, booking.start_minutes, self._profiles[booking.load]
                 self.runs[key] = self.runs.get(key, 0) + coupons
                 if not self.runs[key]:
                     del self.runs[key]
@@ -74,13 +76,14 @@ class Timetable:
             used = self.used[chamber, max(booking.start_minutes, 0) : booking.end_minutes]
             if np.any(used + coupons > self.lab.chambers[chamber].capacity):
                 return False
-            if booking.step is None and (chamber, booking.start_minutes) not in self.runs and np.any(used > 0):
+            run = chamber, booking.start_minutes, self._profiles[booking.load]
+            if booking.step is None and run not in self.runs and np.any(used > 0):
                 return False
         return True
 
     def earliest(self, chain: Chain) -> tuple[Booking, ...] | None:
         """The bookings with which the load ends first, those done included; None if it has no place."""
-        if chain.first_stage == len(self.lab.profile.stages):
+        if chain.first_stage == len(chain.profile.stages):
             return chain.done
         stepwise = self._stepwise(chain)
         run = self._cycler_run(chain) if chain.may_cycle else None
@@ -98,7 +101,7 @@ class Timetable:
         return np.asarray(np.minimum.accumulate(first[::-1])[::-1], dtype=np.int64)
 
     def _cycler_run(self, chain: Chain) -> Booking | None:
-        length, load = self.lab.profile.cycler_minutes, chain.load
+        length, load = chain.profile.cycler_minutes, chain.load
         is_staffed = np.zeros(self.horizon_minutes + length + 1, dtype=np.bool_)
         is_staffed[self.minutes] = True
         starts = self.minutes[self.minutes >= chain.first_start[0]]
@@ -111,8 +114,11 @@ class Timetable:
             found = [int(alone[0])] if len(alone) else []
             found += [
                 start
-                for (place, start), coupons in self.runs.items()
-                if place == chamber and start >= chain.first_start[0] and coupons + load.coupons <= capacity
+                for (place, start, profile), coupons in self.runs.items()
+                if place == chamber
+                and profile == chain.profile
+                and start >= chain.first_start[0]
+                and coupons + load.coupons <= capacity
             ]
             if found and (best is None or min(found) < best[0]):
                 best = min(found), chamber
@@ -123,7 +129,8 @@ class Timetable:
     def _choices(self, chain: Chain) -> dict[ProfileStep, list[SoakChoice]]:
         choices: dict[ProfileStep, list[SoakChoice]] = {}
         free: dict[int, Minutes] = {}
-        for step, (first_end, latest_end) in self._after_soak.items():
+        for step in dict.fromkeys(chain.profile.steps):
+            first_end, latest_end = self._after_soak[step]
             choices[step] = []
             for chamber in self.lab.chambers_for(step.kind, chain.load.coupons):
                 if chamber not in free:
@@ -136,9 +143,10 @@ class Timetable:
 
     def _stepwise(self, chain: Chain) -> tuple[Booking, ...] | None:
         choices = self._choices(chain)
-        stages = self.lab.profile.stages[chain.first_stage :]
+        stages = chain.profile.stages[chain.first_stage :]
         low, high = chain.first_start
         starts = (self.minutes >= low) & (self.minutes <= high)
+        transfer_to = self._transfer_to[chain.profile.max_transfer_minutes]
         reached: list[tuple[Flags, Flags]] = []
         for place, stage in enumerate(stages):
             if place == 0 and chain.open_chamber is not None:
@@ -150,7 +158,7 @@ class Timetable:
             if not ends.any():
                 return None
             reached.append((starts, ends))
-            starts = _covered(ends, np.arange(len(ends)), self._transfer_to - 1)
+            starts = _covered(ends, np.arange(len(ends)), transfer_to - 1)
         return (*chain.done, *self._way_back(chain, stages, choices, reached))
 
     def _open_ends(self, chain: Chain) -> Flags:
@@ -185,12 +193,12 @@ class Timetable:
             else:
                 chamber, start = self._latest_start(starts, end, choices[stages[place]])
                 begun = int(self.minutes[start])
-            number, step = divmod(chain.first_stage + place, len(self.lab.profile.steps))
+            number, step = divmod(chain.first_stage + place, len(chain.profile.steps))
             bookings.append(
                 Booking(
                     chain.load.name,
                     number + 1,
-                    self.lab.profile.steps[step].name,
+                    chain.profile.steps[step].name,
                     self.lab.chambers[chamber].name,
                     begun,
                     int(self.minutes[end]),

@@ -3,6 +3,7 @@
 All times are whole minutes after the lab's `start`, local and without zone; they may be negative for what is past.
 Rules: a load stays together and is in one chamber a step; it goes step by step through freeze, heat and cool chambers or
 whole through one cycler. A cycler runs rounds x the sum of the least soaks, and loads in it at one time started together.
+Loads of different profiles never share a cycler's run.
 A chamber never holds more coupons than its capacity and no booking overlaps its closures; each soak lasts from the step's
 least to its longest time; the next step starts 0 to `max_transfer_minutes` after the one before ends; every move into and
 out of a chamber happens while staffed, both ends of a window included.
@@ -87,13 +88,17 @@ class Profile:
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """Coupons that travel together; a load of `priority` 2 counts twice in lateness and total time."""
+    """Coupons that travel together; a load of `priority` 2 counts twice in lateness and total time.
+
+    A load goes by its own `profile` if it has one, else by the lab's.
+    """
 
     name: str
     coupons: int
     ready_minutes: int | None = None
     due_minutes: int | None = None
     priority: int = 1
+    profile: Profile | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +119,19 @@ class FirmBooking:
 
 @dataclass(frozen=True, slots=True)
 class Lab:
-    """Everything a plan depends on; `staffed` None means always staffed, an empty tuple never."""
+    """Everything a plan depends on.
+
+    Attributes
+    ----------
+    staffed : tuple of StaffedWindow or None
+        Hours of each week; None means always staffed, an empty tuple never.
+    profile : Profile
+        Of every load that has none of its own.
+    staffed_spans : tuple of (first, last) or None
+        Staffed minutes one by one, both ends included, ascending: in place of `staffed` up to the last of them, for hours that
+        are not the same each week (a change of the clocks). After it the windows of `staffed` that open later go on
+        weekly; with `staffed` None nobody is there after it. Absences are taken out of both.
+    """
 
     start: datetime
     staffed: tuple[StaffedWindow, ...] | None
@@ -124,6 +141,21 @@ class Lab:
     loads: tuple[Load, ...]
     absences: tuple[Absence, ...] = ()
     firm: tuple[FirmBooking, ...] = ()
+    staffed_spans: tuple[tuple[int, int], ...] | None = None
+
+    def profile_of(self, load: Load) -> Profile:
+        """The profile that a load goes by."""
+        return load.profile or self.profile
+
+    @property
+    def profiles(self) -> tuple[Profile, ...]:
+        """The profiles of the loads, each once."""
+        return tuple(dict.fromkeys(self.profile_of(load) for load in self.loads))
+
+    @property
+    def is_never_staffed(self) -> bool:
+        """Whether nobody is ever there."""
+        return not self.staffed_spans and (self.staffed == () or (self.staffed is None and self.staffed_spans == ()))
 
     def firm_of(self, load: Load) -> tuple[FirmBooking, ...]:
         """The firm bookings of a load."""

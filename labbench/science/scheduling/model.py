@@ -10,7 +10,7 @@ from ortools.sat.python import cp_model
 
 from labbench.science.scheduling.chains import Chain, Taken
 from labbench.science.scheduling.hours import staffed_hours
-from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Booking, Lab, ProfileStep
+from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Booking, Lab, Profile, ProfileStep
 
 Term = cp_model.LinearExprT
 
@@ -28,11 +28,12 @@ class Soak:
 
 @dataclass(slots=True)
 class Run:
-    """One run of a cycler that loads may join."""
+    """One run of a cycler that loads of one profile may join."""
 
     chamber: int
     start: cp_model.IntVar
     used: cp_model.IntVar
+    profile: Profile
     joined: dict[str, cp_model.IntVar]
 
 
@@ -71,7 +72,7 @@ class PlanModel:
         self._add_measures()
 
     def _add_chain(self, chain: Chain) -> None:
-        name, stages = chain.load.name, self.lab.profile.stages
+        name, stages = chain.load.name, chain.profile.stages
         self.soaks[name] = []
         may_cycle = chain.may_cycle and self.lab.chambers_for(CYCLER, chain.load.coupons)
         stepwise = self.model.new_bool_var(f"{name} stepwise") if may_cycle else self.model.new_constant(1)
@@ -80,7 +81,7 @@ class PlanModel:
             soak = self._add_soak(chain, stage, stages[stage], stepwise)
             if self.soaks[name]:
                 before = self.soaks[name][-1].end
-                soak.gap = self.model.new_int_var(0, self.lab.profile.max_transfer_minutes, "")
+                soak.gap = self.model.new_int_var(0, chain.profile.max_transfer_minutes, "")
                 self.model.add(soak.start == before + soak.gap).only_enforce_if(stepwise)
             self.soaks[name].append(soak)
 
@@ -122,8 +123,15 @@ class PlanModel:
         return Soak(self.model.new_constant(chain.first_start[0]), end, end, {chain.open_chamber: one})
 
     def _add_runs(self) -> None:
-        length = self.lab.profile.cycler_minutes
         movable = [chain for chain in self.chains if chain.may_cycle]
+        for profile in dict.fromkeys(chain.profile for chain in movable):
+            self._add_runs_of(profile, [chain for chain in movable if chain.profile == profile])
+        for chain in movable:
+            choices = [run.joined[chain.load.name] for run in self.runs if chain.load.name in run.joined]
+            self.model.add(sum(choices) + self.stepwise[chain.load.name] == 1)
+
+    def _add_runs_of(self, profile: Profile, movable: Sequence[Chain]) -> None:
+        length = profile.cycler_minutes
         starts = self._staffed.intersection_with(self._staffed.addition_with(cp_model.Domain(-length, -length)))
         fits = min(len(movable), self.horizon_minutes // max(length, 1) + 1)
         for chamber in self.lab.chambers_for(CYCLER):
@@ -147,11 +155,8 @@ class PlanModel:
                 if before is not None:
                     self.model.add_implication(used, before.used)
                     self.model.add(start >= before.start + length).only_enforce_if(used)
-                before = Run(chamber, start, used, joined)
+                before = Run(chamber, start, used, profile, joined)
                 self.runs.append(before)
-        for chain in movable:
-            choices = [run.joined[chain.load.name] for run in self.runs if chain.load.name in run.joined]
-            self.model.add(sum(choices) + self.stepwise[chain.load.name] == 1)
 
     def _fill_chambers(self) -> None:
         closed = {place: self._taken_of(place) for place in range(len(self.lab.chambers))}
@@ -188,7 +193,6 @@ class PlanModel:
         ]
 
     def _add_measures(self) -> None:
-        length = self.lab.profile.cycler_minutes
         total: list[Term] = []
         lateness: list[Term] = []
         for chain in self.chains:
@@ -196,7 +200,7 @@ class PlanModel:
             end = self._end_of(chain)
             for run in self.runs:
                 if name in run.joined:
-                    self.model.add(end == run.start + length).only_enforce_if(run.joined[name])
+                    self.model.add(end == run.start + run.profile.cycler_minutes).only_enforce_if(run.joined[name])
             self.ends[name] = end
             self.model.add(self.makespan >= end)
             total.append(chain.load.priority * end)
@@ -225,8 +229,8 @@ class PlanModel:
         places = {chamber.name: place for place, chamber in enumerate(self.lab.chambers)}
         for chain in self.chains:
             for stage, soak in enumerate(self.soaks[chain.load.name], start=chain.first_stage):
-                round_, step = divmod(stage, len(self.lab.profile.steps))
-                old = before.get((chain.load.name, round_ + 1, self.lab.profile.steps[step].name))
+                round_, step = divmod(stage, len(chain.profile.steps))
+                old = before.get((chain.load.name, round_ + 1, chain.profile.steps[step].name))
                 if old is not None and places.get(old.chamber) in soak.present:
                     stays = self.model.new_bool_var("")
                     self.model.add(soak.start == old.start_minutes).only_enforce_if(stays)
@@ -267,9 +271,11 @@ class PlanModel:
 
     def _hint_runs(self, bookings: Mapping[str, tuple[Booking, ...]], places: Mapping[str, int]) -> None:
         whole = [b for of_load in bookings.values() for b in of_load if b.step is None]
-        for chamber in {run.chamber for run in self.runs}:
-            starts = sorted({b.start_minutes for b in whole if places[b.chamber] == chamber})
-            runs = [run for run in self.runs if run.chamber == chamber]
+        profiles = {chain.load.name: chain.profile for chain in self.chains}
+        for chamber, profile in dict.fromkeys((run.chamber, run.profile) for run in self.runs):
+            mine = [b for b in whole if places[b.chamber] == chamber and profiles[b.load] == profile]
+            starts = sorted({b.start_minutes for b in mine})
+            runs = [run for run in self.runs if (run.chamber, run.profile) == (chamber, profile)]
             for number, run in enumerate(runs):
                 self._hint(run.used, int(number < len(starts)))
                 if number < len(starts):
@@ -287,9 +293,8 @@ class PlanModel:
     def bookings(self, value: cp_model.CpSolver | cp_model.CpSolverSolutionCallback) -> dict[str, tuple[Booking, ...]]:
         """The bookings of a solution, those done included."""
         found: dict[str, tuple[Booking, ...]] = {}
-        length, steps = self.lab.profile.cycler_minutes, self.lab.profile.steps
         for chain in self.chains:
-            name = chain.load.name
+            name, steps, length = chain.load.name, chain.profile.steps, chain.profile.cycler_minutes
             new: list[Booking] = []
             for run in self.runs:
                 if name in run.joined and value.value(run.joined[name]):

@@ -13,7 +13,7 @@ from datetime import timedelta
 
 from labbench.science.scheduling.bounds import alone_ends
 from labbench.science.scheduling.chains import chain_of, longest_chain_minutes, settled_minutes, taken_places
-from labbench.science.scheduling.lab import CYCLER, DAY_MINUTES, WEEK_MINUTES, Chamber, Lab, Load
+from labbench.science.scheduling.lab import CYCLER, DAY_MINUTES, WEEK_MINUTES, Chamber, Lab, Load, Profile
 from labbench.science.scheduling.solver import DEFAULT_SEED, Plan, plan_chambers
 
 MOST_LOADS_EXPLAINED = 3
@@ -92,7 +92,7 @@ def obstacle(lab: Lab, load: Load) -> Obstacle:
     """What keeps a load that has no place from one."""
     if missing := list(_missing_chambers(lab, load)):
         return Obstacle(load.name, "; ".join(words for words, _ in missing), tuple(remedy for _, remedy in missing))
-    if lab.staffed == ():
+    if lab.is_never_staffed:
         return Obstacle(load.name, "nobody is ever there to move it", ())
     remedies = tuple(
         remedy for find in (_longer_day, _longer_soaks, _longer_transfer, _no_closures) for remedy in find(lab, load)
@@ -106,7 +106,7 @@ def obstacle(lab: Lab, load: Load) -> Obstacle:
 def _missing_chambers(lab: Lab, load: Load) -> Iterator[tuple[str, Remedy]]:
     if lab.chambers_for(CYCLER, load.coupons):
         return
-    for kind in dict.fromkeys(step.kind for step in lab.profile.steps):
+    for kind in dict.fromkeys(step.kind for step in lab.profile_of(load).steps):
         of_kind = [lab.chambers[place] for place in lab.chambers_for(kind)]
         if not of_kind:
             yield f"there is no {kind} chamber", Remedy("chamber", f"a {kind} chamber of {load.coupons} coupons", None)
@@ -133,22 +133,23 @@ def _least(works: Callable[[int], int | None], most: int) -> tuple[int, int] | N
 
 
 def _longer_day(lab: Lab, load: Load) -> Iterator[Remedy]:
-    if lab.staffed is None:
+    if _is_always_staffed(lab):
         return
     found = _least(lambda minutes: earliest_end(longer_days(lab, minutes), load), DAY_MINUTES)
-    if found is not None and any(window.to_minutes + found[0] <= DAY_MINUTES for window in lab.staffed):
+    if found is not None and _can_be_longer(lab, found[0]):
         yield Remedy("staffed", f"staff there {found[0]} minutes longer each day", found[1])
-    elif (end := earliest_end(replace(lab, staffed=None, absences=()), load)) is not None:
+    elif (end := earliest_end(replace(lab, staffed=None, staffed_spans=None, absences=()), load)) is not None:
         yield Remedy("staffed", "staff there at all hours", end)
 
 
 def _longer_soaks(lab: Lab, load: Load) -> Iterator[Remedy]:
-    for place, step in enumerate(lab.profile.steps):
+    profile = lab.profile_of(load)
+    for place, step in enumerate(profile.steps):
 
         def longer(minutes: int, place: int = place) -> int | None:
-            steps = list(lab.profile.steps)
+            steps = list(profile.steps)
             steps[place] = replace(steps[place], max_minutes=steps[place].max_minutes + minutes)
-            return earliest_end(replace(lab, profile=replace(lab.profile, steps=tuple(steps))), load)
+            return _end_with(lab, load, replace(profile, steps=tuple(steps)))
 
         found = _least(longer, 4 * DAY_MINUTES)
         if found is not None:
@@ -159,15 +160,28 @@ def _longer_soaks(lab: Lab, load: Load) -> Iterator[Remedy]:
 
 
 def _longer_transfer(lab: Lab, load: Load) -> Iterator[Remedy]:
-    now = lab.profile.max_transfer_minutes
+    profile = lab.profile_of(load)
+    now = profile.max_transfer_minutes
     found = _least(
-        lambda minutes: earliest_end(
-            replace(lab, profile=replace(lab.profile, max_transfer_minutes=now + minutes)), load
-        ),
-        4 * DAY_MINUTES,
+        lambda minutes: _end_with(lab, load, replace(profile, max_transfer_minutes=now + minutes)), 4 * DAY_MINUTES
     )
     if found is not None:
         yield Remedy("longest transfer", f"a longest transfer of {now + found[0]} instead of {now} minutes", found[1])
+
+
+def _end_with(lab: Lab, load: Load, profile: Profile) -> int | None:
+    """When a load would end at the earliest with another profile."""
+    other = replace(load, profile=profile)
+    return earliest_end(replace(lab, loads=tuple(other if one == load else one for one in lab.loads)), other)
+
+
+def _can_be_longer(lab: Lab, minutes: int) -> bool:
+    """Whether any day can be so much longer without going beyond midnight."""
+    return bool(lab.staffed_spans) or any(window.to_minutes + minutes <= DAY_MINUTES for window in lab.staffed or ())
+
+
+def _is_always_staffed(lab: Lab) -> bool:
+    return lab.staffed is None and lab.staffed_spans is None
 
 
 def _no_closures(lab: Lab, load: Load) -> Iterator[Remedy]:
@@ -176,11 +190,14 @@ def _no_closures(lab: Lab, load: Load) -> Iterator[Remedy]:
 
 
 def longer_days(lab: Lab, minutes: int) -> Lab:
-    """The lab with every staffed window so much longer at its end, at most to midnight."""
-    if lab.staffed is None:
-        return lab
-    windows = tuple(replace(window, to_minutes=min(window.to_minutes + minutes, DAY_MINUTES)) for window in lab.staffed)
-    return replace(lab, staffed=windows)
+    """The lab with every staffed window so much longer at its end, at most to midnight; every span to the next one."""
+    windows, spans = lab.staffed, lab.staffed_spans
+    if windows is not None:
+        windows = tuple(replace(window, to_minutes=min(window.to_minutes + minutes, DAY_MINUTES)) for window in windows)
+    if spans:
+        nexts = [first for first, _ in spans[1:]] + [spans[-1][1] + DAY_MINUTES]
+        spans = tuple((first, min(last + minutes, after)) for (first, last), after in zip(spans, nexts, strict=True))
+    return replace(lab, staffed=windows, staffed_spans=spans)
 
 
 def one_more_chamber(lab: Lab, kind: str) -> Lab:
@@ -202,9 +219,11 @@ def gains(
     if plan.score is None:
         return []
     changes = (
-        [] if lab.staffed is None else [(f"{longer_minutes} minutes longer each day", longer_days(lab, longer_minutes))]
+        []
+        if _is_always_staffed(lab)
+        else [(f"{longer_minutes} minutes longer each day", longer_days(lab, longer_minutes))]
     )
-    kinds = dict.fromkeys(step.kind for step in lab.profile.steps)
+    kinds = dict.fromkeys(step.kind for profile in lab.profiles for step in profile.steps)
     changes += [(f"one more {kind} chamber", one_more_chamber(lab, kind)) for kind in kinds]
     late = sum(minutes for _, minutes in plan.late)
     found = []

@@ -32,7 +32,7 @@ def packed(
     """
     timetable = Timetable(lab, horizon_minutes, taken)
     coupons = {load.name: load.coupons for load in lab.loads}
-    kinds = {step.name: step.kind for step in lab.profile.steps}
+    kinds = {(load.name, step.name): step.kind for load in lab.loads for step in lab.profile_of(load).steps}
     found, without = [], 0
     for booking in sorted(bookings, key=lambda b: (b.start_minutes, -coupons[b.load], b.end_minutes)):
         if booking.step is None:
@@ -40,7 +40,7 @@ def packed(
             continue
         size = coupons[booking.load]
         best: tuple[int, Booking] | None = None
-        chambers = lab.chambers_for(kinds[booking.step], size)
+        chambers = lab.chambers_for(kinds[booking.load, booking.step], size)
         for chamber in chambers:
             here = replace(booking, chamber=lab.chambers[chamber].name)
             used = timetable.used[chamber, booking.start_minutes : booking.end_minutes]

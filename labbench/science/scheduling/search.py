@@ -60,6 +60,11 @@ class Search:
         self._tell()
 
     @property
+    def soaks(self) -> int:
+        """Soaks of all loads together."""
+        return sum(len(chain.profile.stages) for chain in self.chains)
+
+    @property
     def is_over(self) -> bool:
         """Whether there is no more time, no more work or somebody asked to stop."""
         return self.work <= 0 or time.monotonic() >= self.until or self.is_stopped()

@@ -144,7 +144,7 @@ def _without_plan(loads: tuple[str, ...], why: str) -> Plan:
 def _search(search: Search, alone: dict[str, int], horizon: int) -> tuple[str, ...]:
     """Improve plan and bound; which measures are proved."""
     search.raise_bound(places_bound(search.lab, search.chains, search.taken, search.best.makespan_minutes))
-    if len(search.lab.loads) * len(search.lab.profile.stages) <= FEW_BOOKINGS:
+    if search.soaks <= FEW_BOOKINGS:
         proved = _by_constraints(search, alone, horizon, 0.5)
         if _is_all(search, proved):
             return proved
@@ -155,7 +155,7 @@ def _search(search: Search, alone: dict[str, int], horizon: int) -> tuple[str, .
 def _bound_and_shorten(search: Search) -> None:
     """A strong bound of the makespan and a plan near it, by counting and by constraints."""
     loads = census(search.chains)
-    is_large = len(search.chains) * len(search.lab.profile.stages) > MANY_BOOKINGS
+    is_large = search.soaks > MANY_BOOKINGS
     if is_large and len(loads.kins) > 1 and not search.previous:
         plan_by_groups(search, 0.4)
     merged = merged_censuses(search.chains)
