@@ -83,7 +83,8 @@ def load_findings(repair: Repair) -> list[Finding]:
 
 def last_survey(repair: Repair) -> LampSurvey | None:
     """The last survey of the repair's lamp before the repair, however old."""
-    return LampSurvey.objects.filter(lamp_id=repair.lamp_id, surveyed_at__lte=repair.repaired_at).first()
+    standing = LampSurvey.objects.filter(lamp_id=repair.lamp_id, withdrawn_at=None)
+    return standing.filter(surveyed_at__lte=repair.repaired_at).first()
 
 
 def is_too_old(survey: LampSurvey, repair: Repair) -> bool:

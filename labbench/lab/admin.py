@@ -14,6 +14,7 @@ from labbench.lab.models import (
     Calibration,
     Chamber,
     ChamberClosure,
+    DraftReading,
     GlassStock,
     Lamp,
     LampSurvey,
@@ -24,10 +25,11 @@ from labbench.lab.models import (
     Radiometer,
     Resin,
     ResinLot,
+    SurveyDraft,
     SurveyPoint,
     ThermalProfile,
 )
-from labbench.lab.record_admin import KeptAdmin, LookUpAdmin
+from labbench.lab.record_admin import KeptAdmin, LookUp, LookUpAdmin
 
 admin.site.site_title = "labbench"
 admin.site.site_header = "labbench administration"
@@ -128,6 +130,18 @@ class SurveyPointAdmin(LookUpAdmin):
     list_display = ["survey", "x_mm", "y_mm", "reading", "irradiance_mw_cm2"]
     list_filter = ["survey__lamp"]
     list_select_related = ["survey__lamp"]
+
+
+@admin.register(SurveyDraft)
+class SurveyDraftAdmin(LookUp):
+    list_display = ["lamp", "started_at", "started_by", "radiometer", "distance_mm", "is_cover_on"]
+    list_select_related = ["lamp", "started_by", "radiometer"]
+
+
+@admin.register(DraftReading)
+class DraftReadingAdmin(LookUp):
+    list_display = ["draft", "place", "reading", "raw_reading", "stored_at"]
+    list_select_related = ["draft__lamp"]
 
 
 class CalibrationInline(admin.TabularInline):

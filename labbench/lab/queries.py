@@ -73,7 +73,8 @@ def resin_lots(today: date) -> list[tuple[Resin, list[LotRow]]]:
 
 def lamp_rows(today: date) -> list[LampRow]:
     """Lamps in service, then retired ones, each with its last survey."""
-    newest = LampSurvey.objects.filter(lamp=OuterRef("pk")).order_by("-surveyed_at", "-pk").values("pk")[:1]
+    standing = LampSurvey.objects.filter(lamp=OuterRef("pk"), withdrawn_at=None)
+    newest = standing.order_by("-surveyed_at", "-pk").values("pk")[:1]
     lamps = list(Lamp.objects.annotate(last_survey=Subquery(newest)).order_by("retired_on", "code"))
     ids = [lamp.last_survey for lamp in lamps if lamp.last_survey]
     surveys = LampSurvey.objects.select_related("radiometer").in_bulk(ids)

@@ -61,7 +61,9 @@ def lot_note(today: date) -> Any:
 
 def lamps(now: datetime, used: int | None = None) -> QuerySet[Lamp]:
     """Lamps in service (and the one that was used, whatever became of it), with the day of their last survey."""
-    last = LampSurvey.objects.filter(lamp=OuterRef("pk"), surveyed_at__lte=now).order_by("-surveyed_at")
+    last = LampSurvey.objects.filter(lamp=OuterRef("pk"), surveyed_at__lte=now, withdrawn_at=None).order_by(
+        "-surveyed_at"
+    )
     return (
         Lamp.objects.filter(Q(retired_on=None) | Q(retired_on__gt=timezone.localdate()) | Q(pk=used))
         .annotate(last_survey_at=Subquery(last.values("surveyed_at")[:1]))
