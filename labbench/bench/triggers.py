@@ -42,6 +42,15 @@ ONE_CHAMBER_AT_A_TIME = Refusal(
     "AND b.planned_start < NEW.planned_end AND NEW.planned_start < b.planned_end)",
     "A load is in one chamber at a time; these bookings overlap.",
 )
+# As it was, not as planned: a load that is still in a chamber is there until further notice.
+IN_ONE_CHAMBER = Refusal(
+    "booking_in_one_chamber",
+    "bench_booking",
+    "NEW.started_at IS NOT NULL AND EXISTS (SELECT 1 FROM bench_booking b WHERE b.load_id = NEW.load_id "
+    "AND b.id <> COALESCE(NEW.id, -1) AND b.started_at IS NOT NULL "
+    "AND (NEW.ended_at IS NULL OR b.started_at < NEW.ended_at) AND (b.ended_at IS NULL OR NEW.started_at < b.ended_at))",
+    "This load was in another chamber at that time.",
+)
 ALL = (
     NO_LOOK_AFTER_CRACK_OUT,
     NO_STRENGTH_AFTER_CRACK_OUT,
@@ -49,4 +58,5 @@ ALL = (
     LOAD_OF_THE_STUDY,
     NO_REPAIR_OF_CONTROLS,
     ONE_CHAMBER_AT_A_TIME,
+    IN_ONE_CHAMBER,
 )

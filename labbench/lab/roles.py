@@ -17,7 +17,7 @@ APPS_A_LEAD_KEEPS = {"lab", "studies", "bench", "analysis", "reports", "jobs"}
 TECHNICIAN_RECORDS = {
     f"bench.{verb}_{record}"
     for verb in ("add", "change")
-    for record in ("repair", "inspection", "strengthtest", "deviation", "booking", "tracefile", "loadplace")
+    for record in ("repair", "inspection", "strengthtest", "deviation", "booking", "tracefile", "loadplace", "chamberfailure")
 } | {"lab.add_lampsurvey", "lab.change_lampsurvey", "lab.add_resinlot", "lab.change_resinlot"}
 QA_RECORDS = {
     "bench.add_deviation",

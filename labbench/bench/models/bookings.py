@@ -9,7 +9,11 @@ from labbench.bench.models.loads import Load
 
 
 class Booking(models.Model):
-    """A load in a chamber for one step of one round, planned and as it was; a programmable chamber is booked once for all rounds."""
+    """A load in a chamber for one step of one round, planned and as it was; a programmable chamber is booked once for all rounds.
+
+    A soak that was broken off (a chamber failed) has a further part: it goes on in another chamber (`is_continued`), or is
+    done again from its beginning.
+    """
 
     load = models.ForeignKey(Load, on_delete=models.CASCADE, related_name="bookings")
     chamber = models.ForeignKey("lab.Chamber", on_delete=models.PROTECT, related_name="bookings")
@@ -17,6 +21,13 @@ class Booking(models.Model):
         "lab.ProfileStep", on_delete=models.PROTECT, null=True, blank=True, related_name="bookings"
     )
     round_number = models.PositiveSmallIntegerField("round", null=True, blank=True)
+    # A step that a failure cut short goes on elsewhere, or is done again, as its next part.
+    part = models.PositiveSmallIntegerField(default=1, editable=False)
+    soaked_before_minutes = models.PositiveIntegerField(
+        "soak of earlier parts that counts (min)", default=0, editable=False
+    )
+    part = models.PositiveSmallIntegerField(default=1)
+    is_continued = models.BooleanField("goes on with the soak of the part before", default=False)
     planned_start = models.DateTimeField()
     planned_end = models.DateTimeField()
     started_at = models.DateTimeField(null=True, blank=True)
@@ -33,7 +44,16 @@ class Booking(models.Model):
         ordering = ["planned_start"]
         indexes = [models.Index(fields=["chamber", "planned_start"], name="booking_chamber_start")]
         constraints = [
-            models.UniqueConstraint(fields=["load", "round_number", "step"], name="booking_once_per_step_of_a_load"),
+            models.UniqueConstraint(
+                fields=["load", "round_number", "step", "part"], name="booking_once_per_step_of_a_load"
+            ),
+            models.UniqueConstraint(
+                fields=["load"],
+                condition=Q(started_at__isnull=False, ended_at=None),
+                name="booking_load_in_one_chamber",
+                violation_error_message="A load is in one chamber at a time; it has not come out of the one before.",
+            ),
+            models.CheckConstraint(condition=Q(part__gte=1), name="booking_part_from_1"),
             models.CheckConstraint(condition=Q(planned_end__gt=F("planned_start")), name="booking_ends_after_start"),
             models.CheckConstraint(condition=Q(ended_at__gt=F("started_at")), name="booking_ended_after_started"),
             models.CheckConstraint(

@@ -23,11 +23,24 @@ class Deviation(models.Model):
         REALLOCATED = "reallocated", "allocation changed after the lock"
         HANDLING = "handling", "broken or damaged in handling"
         BLINDING = "blinding", "inspector knew the repair"
+        INSPECTION = "inspection", "inspection forgotten"
         OTHER = "other", "other"
 
     study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="deviations")
     load = models.ForeignKey(Load, on_delete=models.PROTECT, null=True, blank=True, related_name="deviations")
     coupon = models.ForeignKey(Coupon, on_delete=models.PROTECT, null=True, blank=True, related_name="deviations")
+    # The move or the failure that a rule found it at: it goes when that is taken back.
+    booking = models.ForeignKey(
+        "bench.Booking", on_delete=models.SET_NULL, null=True, blank=True, editable=False, related_name="deviations"
+    )
+    failure = models.ForeignKey(
+        "bench.ChamberFailure",
+        on_delete=models.SET_NULL,
+        null=True,
+        blank=True,
+        editable=False,
+        related_name="deviations",
+    )
     kind = models.CharField(max_length=20, choices=Kind)
     happened_at = models.DateTimeField()
     description = models.TextField()
@@ -57,6 +70,7 @@ class Deviation(models.Model):
                         "reallocated",
                         "handling",
                         "blinding",
+                        "inspection",
                         "other",
                     ]
                 ),
