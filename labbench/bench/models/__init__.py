@@ -14,9 +14,9 @@ from labbench.bench.models.traces import LoggerColumns, TraceEvaluation, TraceFi
 __all__ = [
     "Booking",
     "BookingChange",
-    "ChamberPlan",
     "CalendarAddress",
     "ChamberFailure",
+    "ChamberPlan",
     "Deviation",
     "Inspection",
     "Load",
