@@ -11,8 +11,8 @@ from labbench.bench.models.loads import Load
 class Booking(models.Model):
     """A load in a chamber for one step of one round, planned and as it was; a programmable chamber is booked once for all rounds.
 
-    A soak that was broken off (a chamber failed) has a further part: it goes on in another chamber (`is_continued`), or is
-    done again from its beginning.
+    A soak that was broken off (a chamber failed) has a further part: it goes on in another chamber (`soaked_before_minutes`
+    of the parts before count), or is done again from its beginning.
     """
 
     load = models.ForeignKey(Load, on_delete=models.CASCADE, related_name="bookings")
@@ -26,8 +26,6 @@ class Booking(models.Model):
     soaked_before_minutes = models.PositiveIntegerField(
         "soak of earlier parts that counts (min)", default=0, editable=False
     )
-    part = models.PositiveSmallIntegerField(default=1)
-    is_continued = models.BooleanField("goes on with the soak of the part before", default=False)
     planned_start = models.DateTimeField()
     planned_end = models.DateTimeField()
     started_at = models.DateTimeField(null=True, blank=True)
@@ -46,6 +44,9 @@ class Booking(models.Model):
         constraints = [
             models.UniqueConstraint(
                 fields=["load", "round_number", "step", "part"], name="booking_once_per_step_of_a_load"
+            ),
+            models.UniqueConstraint(
+                fields=["load", "part"], condition=Q(step=None), name="booking_one_run_of_all_rounds"
             ),
             models.UniqueConstraint(
                 fields=["load"],

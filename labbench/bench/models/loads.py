@@ -23,6 +23,9 @@ class Load(models.Model):
     state = models.CharField(max_length=8, choices=State, default=State.PLANNED)
     ready_at = models.DateTimeField(null=True, blank=True)
     due_at = models.DateTimeField(null=True, blank=True)
+    priority = models.PositiveSmallIntegerField(
+        default=1, help_text="A load of priority 2 counts twice where chambers are planned, and so on up to 9."
+    )
     note = models.TextField(blank=True)
     history = HistoricalRecords()
 
@@ -32,6 +35,7 @@ class Load(models.Model):
             models.UniqueConstraint(fields=["study", "name"], name="load_name_is_unique_per_study"),
             models.CheckConstraint(condition=Q(state__in=["planned", "running", "done"]), name="load_state_is_known"),
             models.CheckConstraint(condition=Q(due_at__gt=F("ready_at")), name="load_due_after_ready"),
+            models.CheckConstraint(condition=Q(priority__range=(1, 9)), name="load_priority_1_to_9"),
         ]
 
     def __str__(self) -> str:

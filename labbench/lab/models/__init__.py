@@ -2,6 +2,7 @@
 
 from labbench.lab.models.chambers import Chamber, ChamberClosure, ProfileStep, ThermalProfile
 from labbench.lab.models.glass import GlassStock
+from labbench.lab.models.hours import ExtraHours, Holiday, StaffedWindow
 from labbench.lab.models.lamps import Lamp
 from labbench.lab.models.meters import Calibration, Radiometer
 from labbench.lab.models.people import Person
@@ -14,7 +15,9 @@ __all__ = [
     "Chamber",
     "ChamberClosure",
     "DraftReading",
+    "ExtraHours",
     "GlassStock",
+    "Holiday",
     "Lamp",
     "LampSurvey",
     "Person",
@@ -24,6 +27,7 @@ __all__ = [
     "Radiometer",
     "Resin",
     "ResinLot",
+    "StaffedWindow",
     "SurveyDraft",
     "SurveyPoint",
     "ThermalProfile",
