@@ -1,7 +1,7 @@
 """LAB.json: a lab to plan for, with its hours, chambers, profile and loads, or every fault in it.
 
-Keys are those of the headless command `plan`: `start`, `staffed`, `chambers`, `closures`, `profile`, `loads`. What is not
-used is noted. A load too large for a chamber is no fault of the file: the plan says what is in the way.
+Keys are those of the headless command `plan`: `start`, `staffed`, `chambers`, `closures`, `profile`, `loads`; a load may have
+a `profile` of its own. What is not used is noted. A load too large for a chamber is no fault of the file: the plan says what is in the way.
 """
 
 from __future__ import annotations
@@ -78,12 +78,12 @@ def _lab(values: Values, document: object) -> Lab | None:
     staffed = None if lab.get("staffed") is None else _staffed(values, lab["staffed"])
     chambers = _chambers(values, lab["chambers"]) if "chambers" in lab else ()
     closures = _closures(values, lab.get("closures"), {chamber.name for chamber in chambers}, start)
-    profile = _profile(values, lab["profile"]) if "profile" in lab else None
+    profile = _profile(values, "profile", lab["profile"]) if "profile" in lab else None
     loads = _loads(values, lab["loads"], start) if "loads" in lab else ()
-    if profile is not None and len(loads) * len(profile.stages) > MOST_BOOKINGS:
-        values.fault(
-            "loads", f"{len(loads)} loads x {len(profile.stages)} soaks are more than {MOST_BOOKINGS:,} bookings"
-        )
+    if profile is not None:
+        bookings = sum(len((load.profile or profile).stages) for load in loads)
+        if bookings > MOST_BOOKINGS:
+            values.fault("loads", f"{len(loads)} loads have {bookings:,} soaks, more than {MOST_BOOKINGS:,} bookings")
     if start is None or profile is None:
         return None
     return Lab(start, staffed, chambers, closures, profile, loads)
@@ -177,33 +177,33 @@ def _minutes(values: Values, path: str, stated: object, start: datetime | None) 
     return int((time - start).total_seconds()) // 60
 
 
-def _profile(values: Values, stated: object) -> Profile | None:
-    profile = values.mapping("profile", stated, ("rounds", "max_transfer_minutes", "steps"))
+def _profile(values: Values, path: str, stated: object) -> Profile | None:
+    profile = values.mapping(path, stated, ("rounds", "max_transfer_minutes", "steps"))
     if profile is None:
         return None
     rounds = transfer = None
     if "rounds" in profile:
-        rounds = values.whole("profile.rounds", profile["rounds"], 1, MOST_ROUNDS)
+        rounds = values.whole(f"{path}.rounds", profile["rounds"], 1, MOST_ROUNDS)
     if "max_transfer_minutes" in profile:
-        path = "profile.max_transfer_minutes"
-        transfer = values.whole(path, profile["max_transfer_minutes"], 0, LONGEST_MINUTES, "minutes")
-    steps = _steps(values, profile["steps"]) if "steps" in profile else ()
+        key = "max_transfer_minutes"
+        transfer = values.whole(f"{path}.{key}", profile[key], 0, LONGEST_MINUTES, "minutes")
+    steps = _steps(values, f"{path}.steps", profile["steps"]) if "steps" in profile else ()
     if rounds is not None and len(steps) * rounds > MOST_SOAKS:
-        values.fault("profile", f"{len(steps)} steps x {rounds} rounds are more than {MOST_SOAKS} soaks")
+        values.fault(path, f"{len(steps)} steps x {rounds} rounds are more than {MOST_SOAKS} soaks")
     elif rounds is not None and rounds * sum(step.max_minutes for step in steps) > LONGEST_PROFILE_MINUTES:
-        values.fault("profile", "the longest soaks of all rounds together are more than a year")
+        values.fault(path, "the longest soaks of all rounds together are more than a year")
     if rounds is None or transfer is None or values.faults.found:
         return None
     return Profile(rounds, transfer, steps)
 
 
-def _steps(values: Values, stated: object) -> tuple[ProfileStep, ...]:
+def _steps(values: Values, listed: str, stated: object) -> tuple[ProfileStep, ...]:
     steps = []
-    names = _Names(values, "profile.steps")
+    names = _Names(values, listed)
     if stated == []:
-        values.fault("profile.steps", "is empty")
-    for place, one in enumerate(values.entries("profile.steps", stated, MOST_STEPS)):
-        path = f"profile.steps[{place}]"
+        values.fault(listed, "is empty")
+    for place, one in enumerate(values.entries(listed, stated, MOST_STEPS)):
+        path = f"{listed}[{place}]"
         step = values.mapping(path, one, ("name", "kind", "min_minutes", "max_minutes"))
         if step is None:
             continue
@@ -228,7 +228,7 @@ def _loads(values: Values, stated: object, start: datetime | None) -> tuple[Load
         values.fault("loads", "is empty: there is nothing to plan")
     for place, one in enumerate(values.entries("loads", stated, MOST_LOADS)):
         path = f"loads[{place}]"
-        load = values.mapping(path, one, ("name", "coupons"), ("ready", "due"))
+        load = values.mapping(path, one, ("name", "coupons"), ("ready", "due", "profile"))
         if load is None:
             continue
         name = names.read(path, load)
@@ -239,6 +239,8 @@ def _loads(values: Values, stated: object, start: datetime | None) -> tuple[Load
             None if load.get(key) is None else _minutes(values, f"{path}.{key}", load[key], start)
             for key in ("ready", "due")
         ]
+        profile = load.get("profile")
+        own = None if profile is None else _profile(values, f"{path}.profile", profile)
         if name is not None and coupons is not None:
-            loads.append(Load(name, coupons, dates[0], dates[1]))
+            loads.append(Load(name, coupons, dates[0], dates[1], profile=own))
     return tuple(loads)

@@ -53,6 +53,15 @@ def test_whole_numbers_may_be_written_with_a_point_and_nothing_else():
     ]
 
 
+def test_a_load_may_have_a_profile_of_its_own():
+    own = {"rounds": 1, "max_transfer_minutes": 5, "steps": lab()["profile"]["steps"][:1]}
+    read = read_lab(json.dumps(lab(loads=[{"name": "A", "coupons": 8, "profile": own}])).encode()).lab
+    assert [step.name for step in read.profile_of(read.loads[0]).stages] == ["cold"]
+    assert faults(lab(loads=[{"name": "A", "coupons": 8, "profile": {**own, "rounds": 0}}])) == [
+        "loads[0].profile.rounds: 0 is below 1"
+    ]
+
+
 def test_what_is_not_used_is_noted():
     reading = read_lab(json.dumps(lab(site="north")).encode())
     assert reading.lab is not None

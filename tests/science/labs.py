@@ -45,22 +45,34 @@ def as_document(lab):
     def clock(minutes):
         return f"{minutes // 60:02}:{minutes % 60:02}"
 
+    def as_profile(profile):
+        return {
+            "rounds": profile.rounds,
+            "max_transfer_minutes": profile.max_transfer_minutes,
+            "steps": [
+                {"name": s.name, "kind": s.kind, "min_minutes": s.min_minutes, "max_minutes": s.max_minutes}
+                for s in profile.steps
+            ],
+        }
+
     return {
         "start": time_of(0),
         "staffed": [
             {"weekday": w.weekday, "from": clock(w.from_minutes), "to": clock(w.to_minutes)} for w in lab.staffed
         ],
+        "closures": [
+            {"chamber": c.chamber, "from": time_of(c.from_minutes), "to": time_of(c.to_minutes)} for c in lab.closures
+        ],
         "chambers": [{"name": c.name, "kind": c.kind, "capacity": c.capacity} for c in lab.chambers],
-        "profile": {
-            "rounds": lab.profile.rounds,
-            "max_transfer_minutes": lab.profile.max_transfer_minutes,
-            "steps": [
-                {"name": s.name, "kind": s.kind, "min_minutes": s.min_minutes, "max_minutes": s.max_minutes}
-                for s in lab.profile.steps
-            ],
-        },
+        "profile": as_profile(lab.profile),
         "loads": [
-            {"name": x.name, "coupons": x.coupons, "ready": time_of(x.ready_minutes), "due": time_of(x.due_minutes)}
+            {
+                "name": x.name,
+                "coupons": x.coupons,
+                "ready": time_of(x.ready_minutes),
+                "due": time_of(x.due_minutes),
+                "profile": x.profile and as_profile(x.profile),
+            }
             for x in lab.loads
         ],
     }
@@ -117,3 +129,22 @@ def small_lab(seed: int) -> dict:
             {"weekday": day, "from": f"{opens:02}:00", "to": f"{closes:02}:30"} for day in range(rng.integers(3, 8))
         ]
     return lab
+
+
+def with_own_profiles(document: dict, seed: int) -> dict:
+    """The same lab with a profile of its own for some loads: fewer or more rounds, other times, steps left out."""
+    rng = np.random.default_rng(seed)
+    shared = document["profile"]
+    others = []
+    for _ in range(2):
+        kept = [step for step in shared["steps"] if rng.random() < 0.8] or shared["steps"]
+        longer = int(rng.integers(0, 90))
+        steps = [
+            {**step, "min_minutes": step["min_minutes"] + longer, "max_minutes": step["max_minutes"] + longer}
+            for step in kept
+        ]
+        rounds, transfer = int(rng.integers(1, 4)), int(rng.integers(0, 60))
+        others.append({"rounds": rounds, "max_transfer_minutes": transfer, "steps": steps})
+    choices = [None, *others]
+    loads = [{**load, "profile": choices[rng.integers(len(choices))]} for load in document["loads"]]
+    return {**document, "loads": loads}

@@ -14,6 +14,8 @@ def moment(text):
 
 
 def is_staffed(lab, when):
+    if "staffed_spans" in lab:  # not of the file: hours told one by one
+        return any(moment(opens) <= when <= moment(closes) for opens, closes in lab["staffed_spans"])
     if lab.get("staffed") is None:
         return True
     for window in lab["staffed"]:
@@ -28,12 +30,15 @@ def is_staffed(lab, when):
     return False
 
 
+def profile_of(lab, load):
+    return load.get("profile") or lab["profile"]
+
+
 def broken_rules(lab, answer):
     """Every rule that the bookings break, in words."""
     found = []
     chambers = {chamber["name"]: chamber for chamber in lab["chambers"]}
     loads = {load["name"]: load for load in lab["loads"]}
-    profile = lab["profile"]
     of_load = {name: [] for name in loads}
     for booking in answer["bookings"]:
         of_load[booking["load"]].append(booking)
@@ -52,7 +57,7 @@ def broken_rules(lab, answer):
         if start < earliest:
             found.append(f"{booking}: before ready")
     for name, bookings in of_load.items():
-        found += broken_way(profile, chambers, name, sorted(bookings, key=lambda b: b["start"]))
+        found += broken_way(profile_of(lab, loads[name]), chambers, name, sorted(bookings, key=lambda b: b["start"]))
     for name, chamber in chambers.items():
         here = [b for b in answer["bookings"] if b["chamber"] == name]
         for at in here:
@@ -61,6 +66,10 @@ def broken_rules(lab, answer):
                 found.append(f"{name} over capacity at {at['start']}")
             if chamber["kind"] == "cycler" and len({b["start"] for b in inside}) > 1:
                 found.append(f"{name}: loads that did not start together at {at['start']}")
+            if chamber["kind"] == "cycler" and any(
+                profile_of(lab, loads[b["load"]]) != profile_of(lab, loads[at["load"]]) for b in inside
+            ):
+                found.append(f"{name}: loads of several profiles in one run at {at['start']}")
     return found + wrong_sums(lab, answer, of_load)
 
 

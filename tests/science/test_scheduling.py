@@ -19,7 +19,7 @@ from labbench.science.scheduling.hours import staffed_hours
 from labbench.science.scheduling.lab import Absence, Chamber, Closure, FirmBooking, Lab, Load, Profile, ProfileStep
 from labbench.science.scheduling.obstacles import earliest_end, gains, obstacle, with_obstacles
 from labbench.science.scheduling.solver import plan_chambers
-from tests.science.labs import MONDAY, WORKDAYS, as_document, small_lab, week_lab
+from tests.science.labs import MONDAY, WORKDAYS, as_document, small_lab, week_lab, with_own_profiles
 from tests.science.plan_checker import broken_rules, is_staffed, moment
 
 
@@ -30,18 +30,64 @@ def planned(document, seconds=0.15):
     return plan_document(reading.lab, plan), plan, reading.lab
 
 
+def judged(document, label):
+    answer, plan, lab = planned(document)
+    if plan.status == "infeasible":
+        # Without a plan there must be a load that a search over single loads, rule by rule, gives no place either.
+        assert any(not has_a_place(document, load) for load in document["loads"]), label
+        assert with_obstacles(lab, plan).reason.count(":") >= 1
+        assert answer["bookings"] == []
+    else:
+        assert broken_rules(document, answer) == [], label
+    return plan.status
+
+
 @pytest.mark.parametrize("tens", range(10))
 def test_random_labs_get_plans_that_keep_the_rules(tens):
     for seed in range(10 * tens, 10 * tens + 10):
-        document = small_lab(seed)
-        answer, plan, lab = planned(document)
-        if plan.status == "infeasible":
-            # Without a plan there must be a load that a search over single loads, rule by rule, gives no place either.
-            assert any(not has_a_place(document, load) for load in document["loads"]), seed
-            assert with_obstacles(lab, plan).reason.count(":") >= 1
-            assert answer["bookings"] == []
-        else:
-            assert broken_rules(document, answer) == [], seed
+        judged(small_lab(seed), seed)
+
+
+@pytest.mark.parametrize("tens", range(10, 14))
+def test_random_labs_with_several_profiles_get_plans_that_keep_the_rules(tens):
+    for seed in range(10 * tens, 10 * tens + 10):
+        judged(with_own_profiles(small_lab(seed), seed), seed)
+
+
+def test_several_profiles_share_chambers_at_the_size_of_a_week():
+    lab = week_lab(12, 2, sizes=(4, 6, 10))
+    quick = replace(lab.profile, rounds=1, steps=lab.profile.steps[:2])
+    lab = replace(lab, loads=tuple(replace(x, profile=quick if n % 3 else None) for n, x in enumerate(lab.loads)))
+    plan = plan_chambers(lab, seconds=1)
+    assert broken_rules(as_document(lab), plan_document(lab, plan)) == []
+    assert len(plan.bookings) == 4 * 6 + 8 * 2
+
+
+def test_hours_told_span_by_span_replace_those_of_the_week_as_long_as_they_go():
+    # Two short days, then the weekly hours: the second week opens at 07:00 as ever.
+    lab = replace(week_lab(6, 2), staffed_spans=((60, 180), (1440 + 120, 1440 + 420)))
+    plan = plan_chambers(lab, seconds=1)
+    document = as_document(lab)
+    spans = [(moment(lab.start.isoformat()) + timedelta(minutes=m)).isoformat() for s in lab.staffed_spans for m in s]
+    weekly = [day.isoformat() for n in range(2, 60) if (day := lab.start + timedelta(days=n)).weekday() < 5]
+    told = [spans[:2], spans[2:]]
+    told += [[day.replace("T08", "T07"), day.replace("T08", "T18")] for day in weekly]
+    assert broken_rules({**document, "staffed_spans": told}, plan_document(lab, plan)) == []
+    first_days = [minute for minute in moves_of(plan) if minute < 2 * 1440 - 60]
+    assert first_days
+    assert all(60 <= minute <= 180 or 1560 <= minute <= 1860 for minute in first_days)
+
+
+def moves_of(plan):
+    return [minute for booking in plan.bookings for minute in (booking.start_minutes, booking.end_minutes)]
+
+
+def test_nobody_is_there_after_the_last_span_without_weekly_hours():
+    lab = replace(week_lab(1, 1), staffed=None, staffed_spans=((0, 60),))
+    assert plan_chambers(lab, seconds=1).status == "infeasible"
+    assert "minutes longer each day" in with_obstacles(lab, plan_chambers(lab, seconds=1)).reason
+    never = replace(lab, staffed_spans=())
+    assert "nobody is ever there" in with_obstacles(never, plan_chambers(never, seconds=1)).reason
 
 
 def has_a_place(document, load):
@@ -55,7 +101,8 @@ def has_a_place(document, load):
     open_since = {
         chamber["name"]: last_opened(document, chamber["name"], start, size) for chamber in document["chambers"]
     }
-    steps = document["profile"]["steps"] * document["profile"]["rounds"]
+    profile = load.get("profile") or document["profile"]
+    steps = profile["steps"] * profile["rounds"]
     whole = sum(step["min_minutes"] for step in steps)
     if any(
         since[minute + whole] <= minute
@@ -75,7 +122,7 @@ def has_a_place(document, load):
                 for name in chambers
             )
         ]
-        gap = document["profile"]["max_transfer_minutes"]
+        gap = profile["max_transfer_minutes"]
         starts = [minute for minute in staffed if is_any_between(ends, minute - gap, minute)]
     return bool(ends)
 
