@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
-from labbench.formats.date_texts import day_text
+from labbench.formats.date_texts import clock_text, day_text, moment_text
 from labbench.formats.factor_names import factor_heading
 from labbench.formats.number_texts import (
     FIXED_DECIMALS,
@@ -85,7 +85,7 @@ def moment(at: datetime | None) -> SafeString:
     """A point in time as 25 Nov 2026, 14:05, in the lab's own time."""
     if not at:
         return absent("no time")
-    shown = f"{day_text(at)}, {at:%H:%M}"
+    shown = moment_text(at)
     return format_html('<time datetime="{}">{}</time>', at.isoformat(timespec="minutes"), shown)
 
 
@@ -95,7 +95,7 @@ def clock(at: datetime | None) -> SafeString:
     if not at:
         return absent("no time")
     today = timezone.localdate() if timezone.is_aware(at) else date.today()
-    shown = f"{at:%H:%M}" if at.date() == today else f"{at:%a} {at.day} {at:%b}, {at:%H:%M}"
+    shown = clock_text(at) if at.date() == today else f"{at:%a} {at.day} {at:%b}, {clock_text(at)}"
     return format_html('<time datetime="{}">{}</time>', at.isoformat(timespec="minutes"), shown)
 
 
