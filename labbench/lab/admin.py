@@ -15,9 +15,13 @@ from labbench.lab.models import (
     Chamber,
     ChamberClosure,
     DraftReading,
+    GlassCount,
     GlassStock,
+    HoursReading,
     Lamp,
+    LampReplacement,
     LampSurvey,
+    LotCount,
     Person,
     Procedure,
     ProcedureVersion,
@@ -172,6 +176,32 @@ class GlassStockAdmin(KeptAdmin):
     search_fields = ["code", "construction", "lot"]
 
 
+@admin.register(HoursReading)
+class HoursReadingAdmin(LookUpAdmin):
+    list_display = ["lamp", "read_at", "hours_h", "read_by", "note"]
+    list_filter = ["lamp"]
+    list_select_related = ["lamp", "read_by"]
+
+
+@admin.register(LampReplacement)
+class LampReplacementAdmin(LookUpAdmin):
+    list_display = ["lamp", "replaced_at", "part", "hours_before_h", "hours_after_h", "replaced_by", "reason"]
+    list_filter = ["lamp", "part"]
+    list_select_related = ["lamp", "replaced_by"]
+
+
+@admin.register(LotCount)
+class LotCountAdmin(LookUpAdmin):
+    list_display = ["lot", "counted_at", "left_ml", "counted_by", "reason"]
+    list_select_related = ["lot__resin", "counted_by"]
+
+
+@admin.register(GlassCount)
+class GlassCountAdmin(LookUpAdmin):
+    list_display = ["glass", "counted_at", "pieces_left", "counted_by", "reason"]
+    list_select_related = ["glass", "counted_by"]
+
+
 @admin.register(Procedure)
 class ProcedureAdmin(KeptAdmin):
     list_display = ["code", "title"]
@@ -180,16 +210,16 @@ class ProcedureAdmin(KeptAdmin):
 
 @admin.register(ProcedureVersion)
 class ProcedureVersionAdmin(KeptAdmin):
-    """A version that a repair points to stays as it is: write a new one."""
+    """An approved version stays as it is: write a new one. Drafts are written and approved on the catalogue's pages."""
 
-    list_display = ["procedure", "number", "effective_on", "approved_by"]
+    list_display = ["procedure", "number", "is_draft", "effective_on", "approved_by"]
     list_filter = ["procedure"]
     list_select_related = ["procedure", "approved_by"]
     search_fields = ["procedure__code", "procedure__title", "text"]
     autocomplete_fields = ["procedure"]
 
     def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        return super().has_change_permission(request, obj) and (obj is None or not obj.repairs.exists())
+        return super().has_change_permission(request, obj) and (obj is None or obj.is_draft)
 
 
 class ProfileStepInline(admin.TabularInline):

@@ -17,9 +17,20 @@ APPS_A_LEAD_KEEPS = {"lab", "studies", "bench", "analysis", "reports", "jobs"}
 TECHNICIAN_RECORDS = {
     f"bench.{verb}_{record}"
     for verb in ("add", "change")
-    for record in ("repair", "inspection", "strengthtest", "deviation", "booking", "tracefile", "loadplace", "chamberfailure")
+    for record in (
+        "repair",
+        "inspection",
+        "strengthtest",
+        "deviation",
+        "booking",
+        "tracefile",
+        "loadplace",
+        "chamberfailure",
+    )
 } | {"lab.add_lampsurvey", "lab.change_lampsurvey", "lab.add_resinlot", "lab.change_resinlot"}
+TECHNICIAN_RECORDS |= {f"lab.add_{record}" for record in ("hoursreading", "lampreplacement", "lotcount", "glasscount")}
 QA_RECORDS = {
+    "lab.approve_procedureversion",
     "bench.add_deviation",
     "bench.change_deviation",
     "analysis.add_analysis",

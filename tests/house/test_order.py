@@ -12,6 +12,7 @@ from django.core.management import call_command
 from django.db import connection
 
 from labbench.bench import triggers as bench_triggers
+from labbench.lab import row_rules as lab_rules
 from labbench.studies import triggers as study_triggers
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -33,7 +34,7 @@ def test_every_rule_over_rows_stands_in_the_database():
     with connection.cursor() as cursor:
         cursor.execute(query)
         present = {name for (name,) in cursor.fetchall()}
-    for refusal in (*bench_triggers.ALL, *study_triggers.ALL):
+    for refusal in (*bench_triggers.ALL, *lab_rules.ALL, *study_triggers.ALL):
         names = (
             {refusal.name}
             if connection.vendor == "postgresql"

@@ -1,5 +1,6 @@
 """Glass stock."""
 
+from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from simple_history.models import HistoricalRecords
@@ -14,6 +15,10 @@ class GlassStock(models.Model):
     lot = models.CharField(max_length=40, blank=True)
     received_on = models.DateField(null=True, blank=True)
     pieces = models.PositiveIntegerField("pieces received", null=True, blank=True)
+    low_pieces = models.PositiveIntegerField(
+        "low stock below (pieces)", null=True, blank=True, help_text="Leave empty: no warning."
+    )
+    retired_on = models.DateField("no longer used since", null=True, blank=True)
     note = models.TextField(blank=True)
     history = HistoricalRecords()
 
@@ -28,3 +33,21 @@ class GlassStock(models.Model):
 
     def __str__(self) -> str:
         return f"{self.code} ({self.construction})"
+
+
+class GlassCount(models.Model):
+    """How many pieces were left when somebody counted: from then on coupons are counted from here."""
+
+    glass = models.ForeignKey(GlassStock, on_delete=models.PROTECT, related_name="counts")
+    counted_at = models.DateTimeField()
+    pieces_left = models.PositiveIntegerField("pieces left")
+    counted_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="glass_counts")
+    reason = models.CharField("why counted", max_length=200, help_text="E.g. stock-taking, broken in storage.")
+    history = HistoricalRecords()
+
+    class Meta:
+        ordering = ["-counted_at"]
+        constraints = [models.UniqueConstraint(fields=["glass", "counted_at"], name="glass_count_once_a_moment")]
+
+    def __str__(self) -> str:
+        return f"{self.glass.code}: {self.pieces_left} pieces left"

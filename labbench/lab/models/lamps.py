@@ -1,8 +1,16 @@
 """Curing lamps."""
 
+from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from simple_history.models import HistoricalRecords
+
+
+class JudgedBy(models.TextChoices):
+    """The figure of a survey that a lamp's output is judged by."""
+
+    COLDEST = "coldest", "the coldest point"
+    MEAN = "mean", "the mean over the points"
 
 
 class Lamp(models.Model):
@@ -25,6 +33,15 @@ class Lamp(models.Model):
     hours_run_h = models.FloatField("hours run (h)", default=0)
     in_service_on = models.DateField(null=True, blank=True)
     retired_on = models.DateField(null=True, blank=True)
+    least_irradiance_mw_cm2 = models.FloatField(
+        "least irradiance (mW/cm²)",
+        null=True,
+        blank=True,
+        help_text="The lab’s own limit: a lamp that gives less at the glass is not used for repairs.",
+    )
+    least_irradiance_at = models.CharField(
+        "judged by", max_length=8, choices=JudgedBy, default=JudgedBy.COLDEST, help_text="Of each survey."
+    )
     note = models.TextField(blank=True)
     history = HistoricalRecords()
 
@@ -39,8 +56,78 @@ class Lamp(models.Model):
             ),
             models.CheckConstraint(condition=Q(emitter_spacing_mm__gt=0), name="lamp_emitter_spacing_is_positive"),
             models.CheckConstraint(condition=Q(hours_run_h__gte=0), name="lamp_hours_not_negative"),
+            models.CheckConstraint(
+                condition=Q(least_irradiance_mw_cm2__gt=0), name="lamp_least_irradiance_is_positive"
+            ),
+            models.CheckConstraint(
+                condition=Q(least_irradiance_at__in=["coldest", "mean"]), name="lamp_judged_by_is_known"
+            ),
             models.CheckConstraint(condition=Q(retired_on__gte=F("in_service_on")), name="lamp_retired_after_service"),
         ]
 
     def __str__(self) -> str:
         return self.code
+
+    @property
+    def fades(self) -> bool:
+        """Whether its output falls steadily with hours run; a tube holds and then fails, the sun keeps no hours."""
+        return self.emitter_kind in {self.Emitter.LED, self.Emitter.OTHER}
+
+
+class HoursReading(models.Model):
+    """What a lamp's hours counter showed."""
+
+    lamp = models.ForeignKey(Lamp, on_delete=models.PROTECT, related_name="hours_readings")
+    read_at = models.DateTimeField()
+    hours_h = models.FloatField("hours run (h)")
+    read_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="hours_readings")
+    note = models.CharField(max_length=200, blank=True)
+    history = HistoricalRecords()
+
+    class Meta:
+        ordering = ["-read_at"]
+        constraints = [
+            models.UniqueConstraint(fields=["lamp", "read_at"], name="hours_reading_once_a_moment"),
+            models.CheckConstraint(condition=Q(hours_h__gte=0, hours_h__lte=1_000_000), name="hours_reading_in_range"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.lamp.code} at {self.hours_h:g} h"
+
+
+class LampReplacement(models.Model):
+    """A part of a lamp that gives the light, or drives it, was renewed: a new life of the lamp begins."""
+
+    class Part(models.TextChoices):
+        TUBE = "tube", "tube"
+        EMITTERS = "emitters", "emitters"
+        BATTERY = "battery", "battery"
+        SUPPLY = "supply", "power supply"
+        OTHER = "other", "other"
+
+    lamp = models.ForeignKey(Lamp, on_delete=models.PROTECT, related_name="replacements")
+    replaced_at = models.DateTimeField()
+    part = models.CharField("what was renewed", max_length=10, choices=Part)
+    hours_before_h = models.FloatField("counter before (h)")
+    hours_after_h = models.FloatField("counter after (h)")
+    replaced_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="lamp_replacements"
+    )
+    reason = models.CharField("why", max_length=200)
+    history = HistoricalRecords()
+
+    class Meta:
+        ordering = ["-replaced_at"]
+        constraints = [
+            models.UniqueConstraint(fields=["lamp", "replaced_at"], name="replacement_once_a_moment"),
+            models.CheckConstraint(
+                condition=Q(part__in=["tube", "emitters", "battery", "supply", "other"]),
+                name="replacement_part_is_known",
+            ),
+            models.CheckConstraint(
+                condition=Q(hours_before_h__gte=0, hours_after_h__gte=0), name="replacement_hours_not_negative"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_part_display()} of {self.lamp.code} renewed"

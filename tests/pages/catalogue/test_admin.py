@@ -49,6 +49,7 @@ def lamp_form(lamp, **changes):
         "description": "",
         "emitter_kind": lamp.emitter_kind,
         "hours_run_h": "12",
+        "least_irradiance_at": "coldest",
         "note": "",
         **changes,
     }
