@@ -15,6 +15,10 @@ class Analysis(models.Model):
     sheet_csv = models.TextField("coupon sheet as analysed")
     inputs_sha256 = models.CharField(max_length=64)
     parameters = models.JSONField()
+    # What was chosen to be looked at: measured values, factors or coupons left out. Empty: the study's factors, every coupon.
+    choice = models.JSONField(default=dict, blank=True)
+    # The analysis of all coupons that one which leaves some out is shown beside.
+    beside = models.ForeignKey("self", on_delete=models.PROTECT, null=True, blank=True, related_name="left_out")
     code_version = models.CharField(max_length=40)
     result = models.JSONField(null=True, blank=True)
     result_sha256 = models.CharField(max_length=64, blank=True)

@@ -5,6 +5,7 @@ from labbench.bench.models.calendars import CalendarAddress
 from labbench.bench.models.chamber_failures import ChamberFailure
 from labbench.bench.models.chamber_plans import BookingChange, ChamberPlan, PlanAlternatives
 from labbench.bench.models.deviations import Deviation
+from labbench.bench.models.doses import ReceivedDose
 from labbench.bench.models.inspections import Inspection
 from labbench.bench.models.loads import Load, LoadPlace
 from labbench.bench.models.repairs import Repair
@@ -23,6 +24,7 @@ __all__ = [
     "LoadPlace",
     "LoggerColumns",
     "PlanAlternatives",
+    "ReceivedDose",
     "Repair",
     "StrengthTest",
     "TraceEvaluation",

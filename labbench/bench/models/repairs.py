@@ -1,11 +1,14 @@
 """Repairs and cures."""
 
 from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
 from simple_history.models import HistoricalRecords
 
 from labbench.studies.models import Coupon
+
+UNDER_THE_LAMP = (MinValueValidator(-2000), MaxValueValidator(2000))
 
 
 class Repair(models.Model):
@@ -27,6 +30,13 @@ class Repair(models.Model):
     cure_time_s = models.FloatField("cure time (s)")
     vacuum_minutes = models.FloatField("vacuum (min)", null=True, blank=True)
     pressure_minutes = models.FloatField("pressure (min)", null=True, blank=True)
+    # Where the break lay under the lamp, in the coordinates of its surveys. Checked by the validators, not by the database.
+    break_x_mm = models.FloatField(
+        "break from the middle, across (mm)", null=True, blank=True, validators=UNDER_THE_LAMP
+    )
+    break_y_mm = models.FloatField(
+        "break from the middle, along (mm)", null=True, blank=True, validators=UNDER_THE_LAMP
+    )
     glass_c = models.FloatField("glass temperature (°C)", null=True, blank=True)
     room_c = models.FloatField("room temperature (°C)", null=True, blank=True)
     radiometer = models.ForeignKey(
@@ -41,6 +51,7 @@ class Repair(models.Model):
     survey = models.ForeignKey(
         "lab.LampSurvey", on_delete=models.PROTECT, null=True, blank=True, related_name="repairs"
     )
+    # What the day's own reading says; the dose over the cure area is a ReceivedDose.
     dose_mj_cm2 = models.FloatField("radiant exposure (mJ/cm²)", null=True, blank=True, editable=False)
     note = models.TextField(blank=True)
     history = HistoricalRecords()
