@@ -1,13 +1,17 @@
 """A lamp survey in numbers."""
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from labbench.formats.survey_points import read_survey_points
 from labbench.science.irradiance import dose_of, summarise_survey, survey_document
+
+DATA = Path(__file__).resolve().parent.parent / "published" / "data"
 
 
 def test_five_readings_by_definition():
@@ -85,3 +89,22 @@ def test_order_is_irrelevant_and_ratios_have_no_unit(order, scale):
     assert other.cv == pytest.approx(one.cv)
     assert other.repeatability_cv == pytest.approx(one.repeatability_cv)
     assert (other.coldest.x_mm, other.coldest.y_mm) == (one.coldest.x_mm, one.coldest.y_mm)
+
+
+def test_the_figures_of_a_whole_grid():
+    # tests/published/data/survey_grid.csv: invented readings, figures computed independently (NumPy 2.4); the mean is over the places
+    # after averaging repeats. Definitions: EN 12464-1 (minimum over mean), IEC 60904-9 (non-uniformity), s with n - 1.
+    found = read_survey_points((DATA / "survey_grid.csv").read_bytes())
+    survey = summarise_survey(found.readings)
+    assert (survey.points, survey.readings) == (25, 27)
+    assert survey.mean_mw_cm2 == pytest.approx(10.8426667, abs=1e-6)
+    assert (survey.min_mw_cm2, survey.max_mw_cm2) == (6.4, 15.0)
+    assert (survey.coldest.x_mm, survey.coldest.y_mm) == (60, 60)
+    assert (survey.hottest.x_mm, survey.hottest.y_mm) == (-30, 30)
+    assert survey.min_over_mean == pytest.approx(0.5902607, abs=1e-6)
+    assert survey.min_over_max == pytest.approx(0.4266667, abs=1e-6)
+    assert survey.non_uniformity == pytest.approx(0.4018692, abs=1e-6)
+    assert survey.cv == pytest.approx(0.2423313, abs=1e-6)
+    assert survey.repeatability_cv == pytest.approx(0.0152317, abs=1e-6)
+    dose = dose_of(survey, 60)
+    assert (dose.mean, dose.min, dose.max) == pytest.approx((650.56, 384, 900), abs=1e-2)
