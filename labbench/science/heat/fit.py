@@ -215,3 +215,47 @@ def predicted_reach(
         for h in (high_h, low_h)
     )
     return PredictedReach(earliest, latest)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Places in a trace, the first and the one after the last."""
+
+    first: int
+    stop: int
+
+
+def largest_air_step(elapsed_s: Values, air_c: Values, *, within_s: float = 600.0) -> Stretch | None:
+    """The stretch of a trace that shows most of a coefficient: from before the air's largest change until it changes again.
+
+    Parameters
+    ----------
+    elapsed_s, air_c : ndarray, shape (n,)
+        In order of time; rows without a reading of the air (NaN) are passed over.
+    within_s : float
+        The change is looked for over so many seconds.
+
+    Returns
+    -------
+    Stretch or None
+        None where the air changes by less than twice the least change that a fit needs. It ends where the air has gone back by a
+        third of its change, or with the trace.
+    """
+    known = np.flatnonzero(~np.isnan(air_c))
+    if len(known) < 2:
+        return None
+    times, air = elapsed_s[known], air_c[known]
+    later = np.minimum(np.searchsorted(times, times + within_s), len(times) - 1)
+    change = air[later] - air
+    at = int(np.argmax(np.abs(change)))
+    size = float(change[at])
+    if abs(size) < 2 * LEAST_CHANGE_K:
+        return None
+    # From the last moment before the change: the air is still within a tenth of it.
+    before = at + int(np.flatnonzero(np.abs(air[at : later[at] + 1] - air[at]) <= 0.1 * abs(size))[-1])
+    settled = int(later[at])
+    towards = np.sign(size) * (air[settled:] - air[at])
+    peak = np.maximum.accumulate(towards)
+    gone_back = np.flatnonzero(peak - towards > abs(size) / 3)
+    stop = settled + int(gone_back[0]) if len(gone_back) else len(times)
+    return Stretch(int(known[before]), int(known[stop - 1]) + 1)
