@@ -11,6 +11,7 @@ from django.core.exceptions import ValidationError
 from django.db import models, transaction
 from django.utils import timezone
 
+from labbench.bench.doses import CORRECTED, FIRST, compute_dose, drop_dose
 from labbench.bench.models import Booking, Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
 from labbench.bench.refusals import (
     refuse_before_coupon,
@@ -74,6 +75,7 @@ def record_repair(
         repair.survey = valid_survey(repair)
     findings = repair_findings(repair) if repair.resin_lot_id and repair.lamp_id else ()
     keep(repair, by=by, at=recorded_at)
+    compute_dose(repair=repair, by=by, reason=FIRST, at=recorded_at)
     settle([coupon.pk])
     return Recorded(
         repair,
@@ -217,6 +219,8 @@ def with_stress(test: StrengthTest) -> StrengthTest:
 
 # Which survey counts follows from these.
 DECIDES_THE_SURVEY = {"lamp", "repaired_at"}
+# The dose also from these; a correction of anything else leaves a stored dose as it was computed.
+DECIDES_THE_DOSE = DECIDES_THE_SURVEY | {"cure_time_s", "is_cover_on", "distance_mm", "break_x_mm", "break_y_mm"}
 # What can be corrected or taken out again.
 Record = Repair | Inspection | StrengthTest | Deviation
 
@@ -245,6 +249,8 @@ def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) ->
     if isinstance(record, StrengthTest):
         with_stress(record)
     keep(record, by=by, reason=reason)
+    if isinstance(record, Repair) and DECIDES_THE_DOSE & changes.keys():
+        compute_dose(repair=record, by=by, reason=f"{CORRECTED}: {reason}")
     if coupon is not None and not isinstance(record, Deviation):
         settle([coupon.pk])
         review_findings(coupon=coupon, by=by, reason=f"record corrected: {reason}")
@@ -260,6 +266,8 @@ def take_out(*, record: Record, by: Any, reason: str) -> None:
     coupon = record.coupon
     if coupon is not None:
         locked(coupon)
+    if isinstance(record, Repair):
+        drop_dose(repair=record, by=by, reason=reason)
     remove(record, by=by, reason=reason)
     if coupon is not None and not isinstance(record, Deviation):
         settle([coupon.pk])
