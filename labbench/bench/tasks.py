@@ -4,6 +4,8 @@ from celery import shared_task
 from django.utils import timezone
 
 from labbench.bench.staging import TASK, run_intake
+from labbench.bench.traces import TASK as TRACE_TASK
+from labbench.bench.traces import run_evaluation
 from labbench.jobs.services import running
 
 
@@ -12,3 +14,10 @@ def take_in_sheet(job_id: str) -> None:
     with running(job_id) as hold:
         if hold is not None:
             run_intake(hold, now=timezone.now())
+
+
+@shared_task(name=TRACE_TASK)
+def evaluate_trace(job_id: str) -> None:
+    with running(job_id) as hold:
+        if hold is not None:
+            run_evaluation(hold)

@@ -215,6 +215,7 @@ FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
 DATA_UPLOAD_MAX_MEMORY_SIZE = 4 * 2**20  # bodies without files
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 10_000
 MAX_UPLOAD_BYTES = 64 * 2**20  # whole request; the server refuses more while it is being sent
+MAX_TRACE_BYTES = 512 * 2**20  # a logger's file, the only upload that may be larger than the others
 MAX_PHOTO_BYTES = 20 * 2**20
 MAX_COUPONS_PER_STUDY = 20_000
 
