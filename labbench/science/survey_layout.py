@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import cos, pi, sin
 
-# More points than anybody reads by hand; a file may bring as many.
-MOST_PLACES = 1000
+# More points than anybody reads by hand; a table of them still opens and is sent at once.
+MOST_PLACES = 500
 
 Place = tuple[float, float]  # x and y in mm; the middle of the cure area is (0, 0)
 

@@ -156,12 +156,12 @@ def test_rings_have_their_radius_and_the_middle():
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda: grid_places(0, 3, pitch_x_mm=1, pitch_y_mm=1), "1 to 1000 points"),
-        (lambda: grid_places(40, 40, pitch_x_mm=1, pitch_y_mm=1), "1 to 1000 points"),
+        (lambda: grid_places(0, 3, pitch_x_mm=1, pitch_y_mm=1), "1 to 500 points"),
+        (lambda: grid_places(40, 40, pitch_x_mm=1, pitch_y_mm=1), "1 to 500 points"),
         (lambda: grid_places(2, 2, pitch_x_mm=0, pitch_y_mm=1), "pitch"),
         (lambda: ring_places([(0, 4)], has_middle=True), "radius above 0"),
         (lambda: ring_places([(10, 4), (10, 6)], has_middle=True), "same radius"),
-        (lambda: ring_places([], has_middle=False), "1 to 1000 points"),
+        (lambda: ring_places([], has_middle=False), "1 to 500 points"),
     ],
 )
 def test_impossible_layouts_are_refused(make, words):

@@ -8,12 +8,13 @@ from labbench.lab.models.meters import Calibration, Radiometer
 from labbench.lab.models.people import Person
 from labbench.lab.models.procedures import Procedure, ProcedureVersion
 from labbench.lab.models.resins import LotCount, Resin, ResinLot
-from labbench.lab.models.surveys import DraftReading, LampSurvey, SurveyDraft, SurveyPoint
+from labbench.lab.models.surveys import CureArea, DraftReading, LampSurvey, ReadingUnit, SurveyDraft, SurveyPoint
 
 __all__ = [
     "Calibration",
     "Chamber",
     "ChamberClosure",
+    "CureArea",
     "DraftReading",
     "ExtraHours",
     "GlassCount",
@@ -29,6 +30,7 @@ __all__ = [
     "ProcedureVersion",
     "ProfileStep",
     "Radiometer",
+    "ReadingUnit",
     "Resin",
     "ResinLot",
     "StaffedWindow",

@@ -1,0 +1,353 @@
+"""Surveys of lamps: read point by point into a draft, stored whole, corrected or withdrawn with a reason."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+from simple_history.utils import bulk_create_with_history
+
+from labbench.formats.number_texts import number_text
+from labbench.lab.meters import calibration_on, meter_cautions, need
+from labbench.lab.models import (
+    Calibration,
+    CureArea,
+    DraftReading,
+    Lamp,
+    LampSurvey,
+    Radiometer,
+    ReadingUnit,
+    SurveyDraft,
+    SurveyPoint,
+)
+from labbench.lab.models.surveys import UNIT_MW_CM2, SurveyConditions
+from labbench.lab.records import keep, remove
+from labbench.science.survey_cautions import survey_cautions
+from labbench.science.survey_layout import MOST_PLACES, Place
+
+# Curing lamps stay far below; the database refuses more.
+MOST_MW_CM2 = 10_000.0
+MOST_REPEATS = 50
+RawReading = tuple[float, float, float]  # x and y in mm, and the reading in the unit of the survey
+CONDITIONS = tuple(
+    field.name
+    for field in SurveyDraft._meta.fields
+    if field.name in {own.name for own in LampSurvey._meta.fields} and field.name not in {"id", "lamp"}
+)
+
+
+# --- drafts -------------------------------------------------------------------------------------------------------------
+
+
+@transaction.atomic
+def start_draft(
+    *,
+    by: Any,
+    lamp: Lamp,
+    radiometer: Radiometer,
+    places: Sequence[Place],
+    reading_unit: str = ReadingUnit.MW_CM2,
+    applies_factor: bool = True,
+    started_at: datetime | None = None,
+    readings: Iterable[RawReading] = (),
+    **details: Any,
+) -> SurveyDraft:
+    """Begin a survey. The factor of the calibration in force is fixed now; `readings` come from a file."""
+    started_at = started_at or timezone.now()
+    calibration = calibration_on(radiometer, timezone.localdate(started_at)) if applies_factor else None
+    draft = SurveyDraft(
+        lamp=lamp,
+        radiometer=radiometer,
+        calibration=calibration,
+        calibration_factor=factor_of(radiometer, reading_unit, calibration, applies_factor=applies_factor),
+        reading_unit=reading_unit,
+        started_by=by,
+        started_at=started_at,
+        places=checked_places(places),
+        **details,
+    )
+    draft.full_clean(exclude=["places"])
+    draft.save()
+    at = {tuple(place): number for number, place in enumerate(draft.places)}
+    counts: dict[int, int] = defaultdict(int)
+    rows = []
+    for x, y, raw in readings:
+        number = at[x, y]
+        counts[number] += 1
+        rows.append(DraftReading(draft=draft, place=number, reading=counts[number], raw_reading=raw))
+        check_irradiance(draft, raw, (x, y))
+    DraftReading.objects.bulk_create(rows)
+    return draft
+
+
+def factor_of(meter: Radiometer, unit: str, calibration: Calibration | None, *, applies_factor: bool) -> float:
+    """The factor to apply; ValidationError where a meter's own unit has none."""
+    if unit == ReadingUnit.OWN and not meter.own_unit:
+        raise ValidationError({"reading_unit": f"Meter {meter} shows no unit of its own."})
+    if unit == ReadingUnit.OWN and calibration is None:
+        raise ValidationError(
+            {
+                "reading_unit": f"What meter {meter} shows needs the factor of a calibration to become mW/cm²; there is none."
+            }
+        )
+    return calibration.factor if calibration is not None and applies_factor else 1.0
+
+
+def checked_places(places: Sequence[Place]) -> list[list[float]]:
+    """Places as they are stored; ValidationError in words."""
+    if not places:
+        raise ValidationError("A survey needs at least one point.")
+    if len(places) > MOST_PLACES:
+        raise ValidationError(f"{len(places)} points are more than the {MOST_PLACES} that a survey takes.")
+    if len(set(places)) < len(places):
+        twice = next(place for number, place in enumerate(places) if place in places[:number])
+        raise ValidationError(
+            f"The point x {number_text(twice[0])} mm, y {number_text(twice[1])} mm is there twice; "
+            "read it again at the same point instead."
+        )
+    return [[float(x), float(y)] for x, y in places]
+
+
+def read_place(*, draft: SurveyDraft, place: int, reading: int, raw_reading: float | None) -> None:
+    """Store one reading of a draft, in place of the one with that number; None takes it out. Safe to send twice."""
+    if not 0 <= place < len(draft.places):
+        raise ValidationError(f"There is no point {place + 1}; this survey has {len(draft.places)}.")
+    if raw_reading is None:
+        draft.readings.filter(place=place, reading=reading).delete()
+        return
+    if reading > MOST_REPEATS:
+        raise ValidationError(f"A point is read {MOST_REPEATS} times at most.")
+    check_irradiance(draft, raw_reading, draft.places[place])
+    DraftReading.objects.update_or_create(
+        draft=draft, place=place, reading=reading, defaults={"raw_reading": raw_reading, "stored_at": timezone.now()}
+    )
+
+
+@transaction.atomic
+def replace_readings(*, draft: SurveyDraft, readings: dict[int, list[float]]) -> None:
+    """Put the readings of all places as a table gives them."""
+    rows = []
+    for place, values in readings.items():
+        for number, raw in enumerate(values, 1):
+            check_irradiance(draft, raw, draft.places[place])
+            rows.append(DraftReading(draft=draft, place=place, reading=number, raw_reading=raw))
+    draft.readings.all().delete()
+    DraftReading.objects.bulk_create(rows)
+
+
+@transaction.atomic
+def add_place(*, draft: SurveyDraft, x_mm: float, y_mm: float) -> int:
+    """One more point of a draft; its number, counted from 0."""
+    draft = SurveyDraft.objects.select_for_update().get(pk=draft.pk)
+    draft.places = checked_places([tuple(place) for place in draft.places] + [(x_mm, y_mm)])
+    draft.save(update_fields=["places"])
+    return len(draft.places) - 1
+
+
+def check_irradiance(conditions: SurveyConditions, raw: float, place: Sequence[float]) -> None:
+    """ValidationError where a reading can't be: below 0, or far above any lamp."""
+    where = f"Point x {number_text(place[0])} mm, y {number_text(place[1])} mm: "
+    if raw < 0:
+        raise ValidationError(f"{where}{number_text(raw)} is below 0; zero the meter in the dark and read again.")
+    found = raw * conditions.mw_cm2_per_reading
+    if found > MOST_MW_CM2:
+        raise ValidationError(
+            f"{where}{number_text(raw)} would be {number_text(found)} mW/cm², more than {number_text(MOST_MW_CM2)}; "
+            "is it the right unit?"
+        )
+
+
+def draft_readings(draft: SurveyDraft) -> list[RawReading]:
+    """x, y and reading, place by place."""
+    return [
+        (*draft.places[row.place], row.raw_reading) for row in draft.readings.all() if row.place < len(draft.places)
+    ]
+
+
+@transaction.atomic
+def store_draft(*, draft: SurveyDraft, by: Any) -> LampSurvey:
+    """Store a draft as a survey, with what is doubtful about it; the draft is gone then.
+
+    Raises ValidationError where no point was read, SurveyDraft.DoesNotExist where it was stored before.
+    """
+    draft = SurveyDraft.objects.select_for_update().get(pk=draft.pk)
+    readings = draft_readings(draft)
+    if not readings:
+        raise ValidationError("No point was read yet.")
+    survey = LampSurvey(
+        lamp=draft.lamp,
+        surveyed_at=draft.started_at,
+        surveyed_by=by,
+        cautions=[*doubts(draft, readings, at=draft.started_at), *unread(draft)],
+        **{name: getattr(draft, name) for name in CONDITIONS},
+    )
+    keep(survey, by=by)
+    store_points(survey, readings, by=by)
+    draft.delete()
+    return survey
+
+
+def unread(draft: SurveyDraft) -> list[str]:
+    """A sentence where places of the draft were left out."""
+    count = len(draft.places) - len({row.place for row in draft.readings.all()})
+    if not count:
+        return []
+    return [f"{count} of the {len(draft.places)} points laid out {'was' if count == 1 else 'were'} not read."]
+
+
+def discard_draft(*, draft: SurveyDraft) -> None:
+    """Nothing was stored of it that counts."""
+    draft.delete()
+
+
+# --- stored surveys -----------------------------------------------------------------------------------------------------
+
+
+def store_points(survey: LampSurvey, readings: Iterable[RawReading], *, by: Any) -> None:
+    """The readings of a new survey, repeats at a place numbered in their order."""
+    seen: dict[Place, int] = defaultdict(int)
+    points = []
+    for x, y, raw in readings:
+        seen[x, y] += 1
+        check_irradiance(survey, raw, (x, y))
+        points.append(point(survey, x, y, seen[x, y], raw))
+    bulk_create_with_history(points, SurveyPoint, default_user=by)
+
+
+def point(survey: LampSurvey, x_mm: float, y_mm: float, reading: int, raw: float) -> SurveyPoint:
+    return SurveyPoint(
+        survey=survey,
+        x_mm=x_mm,
+        y_mm=y_mm,
+        reading=reading,
+        raw_reading=raw,
+        irradiance_mw_cm2=raw * survey.mw_cm2_per_reading,
+    )
+
+
+def raw_readings(survey: LampSurvey) -> list[RawReading]:
+    """x, y and reading as read; of surveys that came corrected, the irradiance in the survey's unit."""
+    return [(row.x_mm, row.y_mm, raw_of(row, survey)) for row in survey.points.order_by("y_mm", "x_mm", "reading")]
+
+
+def raw_of(row: SurveyPoint, survey: LampSurvey) -> float:
+    if row.raw_reading is not None:
+        return row.raw_reading
+    return row.irradiance_mw_cm2 / survey.mw_cm2_per_reading
+
+
+@transaction.atomic
+def correct_survey(
+    *,
+    survey: LampSurvey,
+    by: Any,
+    reason: str,
+    readings: Sequence[RawReading],
+    radiometer: Radiometer,
+    reading_unit: str,
+    applies_factor: bool,
+    surveyed_at: datetime,
+    **details: Any,
+) -> bool:
+    """Correct conditions and readings, with a reason; False where nothing differs.
+
+    What changes keeps its history, and `changed_at` says that doses computed from the survey are to be computed again.
+    """
+    need(reason)
+    if not readings:
+        raise ValidationError("A survey without any reading says nothing; withdraw it instead.")
+    before = {name: getattr(survey, name) for name in (*CONDITIONS, "surveyed_at")}
+    old = (
+        survey.radiometer_id,
+        survey.reading_unit,
+        timezone.localdate(survey.surveyed_at),
+        survey.calibration_id is not None,
+    )
+    new = (radiometer.pk, reading_unit, timezone.localdate(surveyed_at), applies_factor)
+    if old != new:
+        calibration = calibration_on(radiometer, timezone.localdate(surveyed_at)) if applies_factor else None
+        survey.calibration = calibration
+        survey.calibration_factor = factor_of(radiometer, reading_unit, calibration, applies_factor=applies_factor)
+    for name, value in {
+        **details, "radiometer": radiometer, "reading_unit": reading_unit, "surveyed_at": surveyed_at
+    }.items():  # fmt: skip
+        setattr(survey, name, value)
+    is_changed = before != {name: getattr(survey, name) for name in before}
+    is_changed = correct_points(survey, readings, by=by, reason=reason) or is_changed
+    if is_changed:
+        survey.cautions = doubts(survey, readings, at=survey.surveyed_at)
+        survey.changed_at = timezone.now()
+        keep(survey, by=by, reason=reason)
+    return is_changed
+
+
+def correct_points(survey: LampSurvey, readings: Sequence[RawReading], *, by: Any, reason: str) -> bool:
+    """Bring the stored points to these readings; only rows that differ are touched."""
+    stored = {(row.x_mm, row.y_mm, row.reading): row for row in survey.points.all()}
+    seen: dict[Place, int] = defaultdict(int)
+    is_changed = False
+    for x, y, raw in readings:
+        seen[x, y] += 1
+        check_irradiance(survey, raw, (x, y))
+        row = stored.pop((x, y, seen[x, y]), None)
+        wanted = point(survey, x, y, seen[x, y], raw)
+        if row is None:
+            keep(wanted, by=by, reason=reason)
+            is_changed = True
+        elif (raw_of(row, survey), row.irradiance_mw_cm2) != (raw, wanted.irradiance_mw_cm2):
+            row.raw_reading, row.irradiance_mw_cm2 = raw, wanted.irradiance_mw_cm2
+            keep(row, by=by, reason=reason)
+            is_changed = True
+    for row in stored.values():
+        remove(row, by=by, reason=reason)
+        is_changed = True
+    return is_changed
+
+
+def withdraw_survey(*, survey: LampSurvey, by: Any, reason: str) -> LampSurvey:
+    """The survey stays to be looked at, and counts no more."""
+    need(reason)
+    if survey.withdrawn_at is not None:
+        raise ValidationError("This survey was withdrawn already.")
+    survey.withdrawn_at = survey.changed_at = timezone.now()
+    return keep(survey, by=by, reason=reason)
+
+
+def reinstate_survey(*, survey: LampSurvey, by: Any, reason: str) -> LampSurvey:
+    """Take a withdrawal back."""
+    need(reason)
+    if survey.withdrawn_at is None:
+        raise ValidationError("This survey was not withdrawn.")
+    survey.withdrawn_at, survey.changed_at = None, timezone.now()
+    return keep(survey, by=by, reason=reason)
+
+
+def doubts(conditions: SurveyConditions, readings: Sequence[RawReading], *, at: datetime) -> list[str]:
+    """What is doubtful about a survey: its meter on that day, and its readings."""
+    per_reading = conditions.mw_cm2_per_reading
+    unit = UNIT_MW_CM2[ReadingUnit(conditions.reading_unit)]
+    shown = per_reading if conditions.reading_unit == ReadingUnit.OWN else unit
+    return [
+        *meter_cautions(conditions.radiometer, timezone.localdate(at), conditions.lamp),
+        *survey_cautions(
+            [(x, y, raw * per_reading) for x, y, raw in readings],
+            range_max_mw_cm2=conditions.radiometer.range_max_mw_cm2,
+            as_shown=[raw * shown for _, _, raw in readings],
+            emitter_spacing_mm=conditions.lamp.emitter_spacing_mm,
+            area=area_of(conditions),
+        ),
+    ]
+
+
+def area_of(conditions: SurveyConditions) -> tuple[str, float, float] | None:
+    """Shape, width and height of the cure area; None where it isn't known."""
+    width = conditions.area_width_mm
+    if not conditions.area_shape or width is None:
+        return None
+    is_circle = conditions.area_shape == CureArea.CIRCLE
+    return conditions.area_shape, width, width if is_circle else conditions.area_height_mm or width
