@@ -3,6 +3,8 @@
 from celery import shared_task
 from django.utils import timezone
 
+from labbench.bench.chamber_plans import TASK as PLAN_TASK
+from labbench.bench.chamber_plans import run_plan
 from labbench.bench.staging import TASK, run_intake
 from labbench.bench.traces import TASK as TRACE_TASK
 from labbench.bench.traces import run_evaluation
@@ -21,3 +23,10 @@ def evaluate_trace(job_id: str) -> None:
     with running(job_id) as hold:
         if hold is not None:
             run_evaluation(hold)
+
+
+@shared_task(name=PLAN_TASK)
+def plan_the_chambers(job_id: str) -> None:
+    with running(job_id) as hold:
+        if hold is not None:
+            run_plan(hold)

@@ -1,0 +1,236 @@
+"""Bookings made, moved and taken out by hand, typed or dragged.
+
+What hangs on a booking is carried along, and every rule is checked before anything is stored.
+"""
+
+from __future__ import annotations
+
+from copy import copy
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+
+from labbench.bench.booking_changes import hold_chambers, hold_loads, refuse_broken, store
+from labbench.bench.booking_rules import MINUTE, in_order, when
+from labbench.bench.chamber_book import ChamberBook, Way, chamber_book
+from labbench.bench.chamber_labs import PlannedLab, planned_lab, whole_minute
+from labbench.bench.models import Booking, BookingChange, Load
+from labbench.lab.models import Chamber
+from labbench.science.scheduling import lab as science
+
+
+@transaction.atomic
+def move_booking(
+    *,
+    booking: Booking,
+    by: Any,
+    chamber: Chamber | None = None,
+    start: datetime | None = None,
+    end: datetime | None = None,
+    is_following: bool = True,
+    reason: str = "",
+    seen: tuple[datetime, datetime] | None = None,
+) -> BookingChange:
+    """Move one booking to another time or chamber, as one change that can be taken back.
+
+    Parameters
+    ----------
+    booking, chamber, start, end
+        What is moved where; None keeps it. With a new start alone the length stays.
+    is_following
+        Whether the soak before is stretched or shortened to reach the new start, and the soaks after it are booked again, each
+        as early as it finds a place; else only this one booking changes.
+    reason
+        Needed where a wish of the lab is broken.
+    seen
+        Start and end that the caller saw: a booking that somebody else moved meanwhile is then refused.
+
+    Raises
+    ------
+    RulesBroken
+        With every rule that the bookings would break; `is_wish` where a reason is enough.
+    ValidationError
+        If the booking is over, was moved meanwhile, or the soaks after it find no place.
+    """
+    hold_chambers()
+    hold_loads([booking.load_id])
+    book = chamber_book(now=timezone.now())
+    way, row = _found(book, booking)
+    if seen is not None and seen != (row.planned_start, row.planned_end):
+        raise ValidationError(f"{way.label} was moved meanwhile: it is booked from {when(row.planned_start)} now.")
+    was = {one.pk: (one.chamber_id, one.planned_start, one.planned_end) for one in way.bookings}
+    old_start = row.planned_start
+    _set(book, row, chamber, start, end)
+    if is_following:
+        _reach_back(way, row, old_start)
+        _carry_on(book, way, row)
+    changed = [one for one in way.bookings if was[one.pk] != (one.chamber_id, one.planned_start, one.planned_end)]
+    if not changed:
+        raise ValidationError("Nothing was changed.")
+    refuse_broken(book, changed, reason)
+    what = f"round {row.round_number} {row.step.name}" if row.step else "all rounds"
+    words = f"{way.label}, {what}: {row.chamber.code} from {when(row.planned_start)}"
+    if len(changed) > 1:
+        words += f", with {len(changed) - 1} more of its bookings"
+    return store(changed=changed, words=words, reason=reason, by=by)
+
+
+def _found(book: ChamberBook, booking: Booking) -> tuple[Way, Booking]:
+    way = book.ways.get(booking.load_id)
+    row = next((one for one in way.bookings if one.pk == booking.pk), None) if way else None
+    if way is None or not way.is_open:
+        raise ValidationError("This load travels no more; its bookings stay as they were.")
+    if row is None:
+        raise ValidationError("This booking was taken out meanwhile.")
+    if row.ended_at is not None:
+        raise ValidationError(
+            f"{way.label} came out of {row.chamber.code} at {when(row.ended_at)}; that stays as it was."
+        )
+    return way, row
+
+
+def _set(
+    book: ChamberBook, row: Booking, chamber: Chamber | None, start: datetime | None, end: datetime | None
+) -> None:
+    is_elsewhere = (chamber is not None and chamber.pk != row.chamber_id) or start not in {None, row.planned_start}
+    if row.started_at is not None and is_elsewhere:
+        words = f"{row.load.name} is in {row.chamber.code} since {when(row.started_at)}"
+        raise ValidationError(f"{words}; only its end can be planned anew.")
+    length = row.planned_end - row.planned_start
+    if chamber is not None:
+        row.chamber = book.chambers[chamber.pk]
+    if start is not None:
+        row.planned_start = start
+        row.planned_end = start + length
+    if end is not None:
+        row.planned_end = end
+    if row.planned_end <= row.planned_start:
+        raise ValidationError({"end": "It ends before it begins."})
+
+
+def _reach_back(way: Way, row: Booking, old_start: datetime) -> None:
+    """The soak before ends where it still meets the new start, with the transfer it had."""
+    ordered = in_order(way)
+    place = ordered.index(row)
+    if not place or ordered[place - 1].ended_at is not None or row.step_id is None:
+        return
+    before = ordered[place - 1]
+    gap = row.planned_start - before.planned_end
+    longest = way.max_transfer_minutes * MINUTE
+    if timedelta(0) <= gap <= longest:
+        return
+    was = old_start - before.planned_end
+    before.planned_end = row.planned_start - (was if timedelta(0) <= was <= longest else timedelta(0))
+    if before.planned_end <= (before.started_at or before.planned_start):
+        raise ValidationError(
+            f"{way.label}: the soak before begins at {when(before.started_at or before.planned_start)}; move that one first."
+        )
+
+
+def _carry_on(book: ChamberBook, way: Way, row: Booking) -> None:
+    """The soaks after it, each as early as it finds a place, unless they still meet its end."""
+    ordered = in_order(way)
+    after = ordered[ordered.index(row) + 1 :]
+    if not after or row.step_id is None:
+        return
+    if timedelta(0) <= after[0].planned_start - row.planned_end <= way.max_transfer_minutes * MINUTE:
+        return
+    found = _earliest(book, way, firm=ordered[: len(ordered) - len(after)])
+    by_soak = {
+        (number, step.pk if step else None): (chamber, start, end) for number, step, chamber, start, end in found
+    }
+    for booking in after:
+        place = by_soak.get((booking.round_number, booking.step_id))
+        if place is None:
+            raise ValidationError(f"{way.label} follows another profile since it was booked; plan it again.")
+        booking.chamber, booking.planned_start, booking.planned_end = place
+
+
+Found = tuple[int | None, Any, Chamber, datetime, datetime]
+
+
+def _earliest(book: ChamberBook, way: Way, *, firm: list[Booking], ready: datetime | None = None) -> list[Found]:
+    """The rest of a load's way after what is firm, as early as it finds a place beside all other bookings; exact, no search.
+
+    ValidationError where it finds none.
+    """
+    # slow import: scipy and ortools
+    from labbench.science.scheduling.chains import chain_of, longest_chain_minutes, settled_minutes, taken_places
+    from labbench.science.scheduling.insertion import Timetable
+
+    made = _lab_after(book, way, firm, ready)
+    entry = next((one for one in made.lab.loads if one.name == way.label), None) if made.lab else None
+    if made.lab is None or entry is None:
+        raise ValidationError(made.left_out[0] if made.left_out else f"{way.label} has nothing left to book.")
+    chains = [chain_of(made.lab, one) for one in made.lab.loads]
+    taken = taken_places(made.lab, chains)
+    horizon = max([settled_minutes(made.lab, chains), *(one.to_minutes for one in taken)])
+    timetable = Timetable(made.lab, horizon + science.WEEK_MINUTES + longest_chain_minutes(made.lab), taken)
+    chain = next(one for one in chains if one.load == entry)
+    bookings = timetable.earliest(chain)
+    if bookings is None:
+        raise ValidationError(f"{way.label}: the soaks that follow find no place after it, whatever the day.")
+    codes = {chamber.code: chamber for chamber in book.chambers.values()}
+    return [
+        (*made.soaks[one.place], codes[one.chamber], made.time(one.start_minutes), made.time(one.end_minutes))
+        for one in bookings[len(chain.done) :]
+    ]
+
+
+def _lab_after(book: ChamberBook, way: Way, firm: list[Booking], ready: datetime | None) -> PlannedLab:
+    """The lab in which a load has been through what is firm and everybody else stays as booked."""
+    begun = []
+    for booking in firm:
+        one = copy(booking)
+        one.started_at = booking.started_at or booking.planned_start
+        one.ended_at = booking.ended_at or booking.planned_end
+        begun.append(one)
+    load = copy(way.load)
+    if ready is not None:
+        load.ready_at = ready
+    there = replace(way, load=load, bookings=begun)
+    start = whole_minute(book.now)
+    if begun and begun[-1].started_at is not None:
+        start = min(start, begun[-1].started_at.replace(second=0, microsecond=0))
+    ways = {pk: there if one is way else one for pk, one in book.ways.items()}
+    return planned_lab(replace(book, ways=ways), start=start, loads={way.load.pk})
+
+
+@transaction.atomic
+def book_load(*, load: Load, by: Any, start: datetime | None = None, reason: str = "") -> BookingChange:
+    """Book all soaks of a load that has no booking, each as early as it finds a place from `start` on."""
+    hold_chambers()
+    hold_loads([load.pk])
+    book = chamber_book(now=timezone.now())
+    way = book.ways.get(load.pk)
+    if way is None or not way.is_open:
+        raise ValidationError("This load travels no more.")
+    if way.bookings:
+        raise ValidationError(f"{way.label} is booked already; move its bookings.")
+    made = []
+    for number, step, chamber, first, last in _earliest(book, way, firm=[], ready=start):
+        booking = Booking(load=way.load, chamber=chamber, step=step, round_number=number)
+        booking.planned_start, booking.planned_end = first, last
+        made.append(booking)
+    way.bookings = made
+    refuse_broken(book, made, reason)
+    words = f"{way.label} booked from {when(made[0].planned_start)} to {when(made[-1].planned_end)}"
+    return store(made=made, words=words, reason=reason, by=by)
+
+
+@transaction.atomic
+def unbook_load(*, load: Load, by: Any, reason: str) -> BookingChange:
+    """Take out the bookings of a load that have not begun. ValidationError without a reason, or if there is none."""
+    if not reason.strip():
+        raise ValidationError("Say why these bookings are taken out.")
+    hold_chambers()
+    hold_loads([load.pk])
+    gone = list(Booking.objects.filter(load=load, started_at=None).select_related("chamber", "load__study"))
+    if not gone:
+        raise ValidationError(f"{load.name} has no booking that has not begun.")
+    words = f"{load.study.code} {load.name}: {len(gone)} bookings taken out"
+    return store(gone=gone, words=words, reason=reason, by=by)
