@@ -9,6 +9,7 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 from simple_history.utils import bulk_create_with_history
 
@@ -140,7 +141,8 @@ def started(allocation: Allocation) -> str:
     load = Load.objects.filter(places__coupon__allocated__allocation=allocation).exclude(state=Load.State.PLANNED)
     if (away := load.first()) is not None:
         return f"{away.name} is {away.get_state_display()}"
-    booked = Load.objects.filter(places__coupon__allocated__allocation=allocation, bookings__isnull=False).first()
+    before = there_before(allocation, coupons)
+    booked = Load.objects.filter(places__coupon__in=coupons.exclude(pk__in=before), bookings__isnull=False).first()
     return f"{booked.name} is booked" if booked is not None else ""
 
 
@@ -148,7 +150,8 @@ def started(allocation: Allocation) -> str:
 def undo_allocation(*, allocation: Allocation, by: Any, reason: str = "plan undone") -> None:
     """Take a plan back: its coupons, and its loads where nothing else travels in them. Their histories stay.
 
-    ValidationError once it is locked or something of it has started.
+    Coupons that were there before and only got their levels by it lose these and stay where they are. ValidationError once it is
+    locked or something of it has started.
     """
     Study.objects.select_for_update().get(pk=allocation.study_id)
     current = Allocation.objects.select_for_update(of=("self",)).get(pk=allocation.pk)
@@ -157,17 +160,25 @@ def undo_allocation(*, allocation: Allocation, by: Any, reason: str = "plan undo
     if words := started(current):
         raise ValidationError(f"It can't be undone any more: {words}.")
     coupons = list(Coupon.objects.filter(allocated__allocation=current))
-    loads = list(Load.objects.filter(places__coupon__in=coupons).distinct())
+    before = there_before(current, coupons)
+    own = [coupon for coupon in coupons if coupon.pk not in before]
+    loads = list(Load.objects.filter(places__coupon__in=own).distinct())
     for rows in (
-        LoadPlace.objects.filter(coupon__in=coupons),
+        LoadPlace.objects.filter(coupon__in=own),
         CouponLevel.objects.filter(coupon__in=coupons),
         current.rows.all(),
     ):
         for row in rows:
             remove(row, by=by, reason=reason)
-    for coupon in coupons:
+    for coupon in own:
         remove(coupon, by=by, reason=reason)
     for load in loads:
         if not load.places.exists() and not load.deviations.exists() and not load.traces.exists():
             remove(load, by=by, reason=reason)
     remove(current, by=by, reason=reason)
+
+
+def there_before(allocation: Allocation, coupons: Sequence[Coupon] | QuerySet[Coupon]) -> set[int]:
+    """Keys of the coupons that this allocation did not make: they waited, and got their levels by it."""
+    made = Coupon.history.filter(id__in=[coupon.pk for coupon in coupons], history_type="+")
+    return set(made.filter(history_date__lt=allocation.made_at).values_list("id", flat=True))

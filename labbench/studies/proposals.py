@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from random import SystemRandom
+from random import Random, SystemRandom
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -40,14 +40,21 @@ class Added:
 
 @transaction.atomic
 def add_proposed(
-    *, study: Study, arms: Sequence[Arm], note: str, by: Any, waiting: Sequence[Coupon] = (), **details: Any
+    *,
+    study: Study,
+    arms: Sequence[Arm],
+    note: str,
+    by: Any,
+    waiting: Sequence[Coupon] = (),
+    chance: Random | None = None,
+    **details: Any,
 ) -> Added:
     """See that the study has the proposed coupons: first `waiting` coupons get levels, new ones are made for the rest.
 
     A coupon that carries the levels of an arm and has not started counts as one of it, so asking twice adds nothing. Of `waiting`
     only coupons that still have no levels and no repair are used, and only for levels that agree with their glass and break.
-    `details` (glass, break_type, size_mm) are those of the new coupons, where no level says otherwise. ValidationError where a
-    factor or level is gone since, the study is closed, or nothing is lacking.
+    `details` (glass, break_type, size_mm) are those of the new coupons, where no level says otherwise; `chance` deals the levels
+    out. ValidationError where a factor or level is gone since, the study is closed, or nothing is lacking.
     """
     study = Study.objects.select_for_update().get(pk=study.pk)
     if study.state == Study.State.CLOSED:
@@ -56,9 +63,9 @@ def add_proposed(
     if not carried:
         raise ValidationError("The study has these coupons already, and they have not started yet.")
     # In a random order, so that neither a code nor its place in the list tells the arm.
-    chance = SystemRandom()
+    chance = chance or SystemRandom()
     chance.shuffle(carried)
-    free = list(without_levels(study).filter(pk__in=[coupon.pk for coupon in waiting]))
+    free = list(without_levels(study).filter(pk__in=[coupon.pk for coupon in waiting]).order_by("code"))
     chance.shuffle(free)
     taken = matched(carried, free)
     given = [free[place] for place in taken.values()]

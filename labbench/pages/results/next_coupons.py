@@ -1,7 +1,8 @@
-"""Making the coupons that an analysis proposed part of its study."""
+"""Making the coupons that an analysis proposed part of its study, and the load they travel in."""
 
 from __future__ import annotations
 
+import secrets
 from typing import Any
 
 from django import forms
@@ -17,35 +18,69 @@ from django.views.decorators.http import require_http_methods
 
 from labbench.analysis.models import Analysis
 from labbench.analysis.queries import newest_answer_pk
+from labbench.bench.proposed_allocations import PutUp, put_up_proposed
 from labbench.bench.queries import waiting_without_levels
 from labbench.lab.models import GlassStock
 from labbench.pages.refusals import add_refusal
 from labbench.pages.results.views import readable_analysis
-from labbench.reports.wording import counted
-from labbench.studies.models import Coupon
-from labbench.studies.proposals import USUAL_DETAILS, Added, Arm, add_proposed, lacking, made_of, matched, usual_details
+from labbench.reports.wording import counted, listed
+from labbench.studies.models import Coupon, Study
+from labbench.studies.planning import settings_of
+from labbench.studies.proposals import USUAL_DETAILS, Arm, lacking, made_of, matched, usual_details
+
+BOXES = ("use_waiting", "take_out", "new_load", "with_controls")
 
 
 class ProposedForm(forms.Form):
-    """Whether coupons that wait are used first, and what the new ones are made of."""
+    """Whether coupons that wait are used first, and what the new ones are made of and travel in."""
 
     use_waiting = forms.BooleanField(required=False, initial=True)
+    take_out = forms.BooleanField(required=False, initial=True)
+    new_load = forms.BooleanField(required=False, initial=True)
+    with_controls = forms.BooleanField(required=False, initial=True)
     glass = forms.ModelChoiceField(queryset=GlassStock.objects.all(), required=False, empty_label="not known")
     break_type = forms.ChoiceField(choices=[("", "not known"), *Coupon.BreakType.choices], required=False)
     size_mm = forms.FloatField(label="break size (mm)", required=False, min_value=0.01, max_value=2000)
 
-    def __init__(self, *args: Any, waiting: int, said_by_levels: set[str], **extra: Any) -> None:
+    def __init__(self, *args: Any, labels: dict[str, str], said_by_levels: set[str], **extra: Any) -> None:
+        """`labels` name the boxes that are asked about; the others are left out."""
         super().__init__(*args, **extra)
-        if waiting:
-            self.fields["use_waiting"].label = f"give these levels to {counted(waiting, 'waiting coupon')} first"
-        else:
-            del self.fields["use_waiting"]
+        for name in BOXES:
+            if name in labels:
+                self.fields[name].label = labels[name]
+            else:
+                del self.fields[name]
         for name in said_by_levels:
             del self.fields[name]
 
     @property
     def details(self) -> dict[str, Any]:
         return {name: self.cleaned_data[name] for name in USUAL_DETAILS if name in self.cleaned_data}
+
+
+def labels_of(study: Study, *, given: int, rest: int, new: int, may_load: bool) -> dict[str, str]:
+    """The boxes of the form in words, as far as there is something to decide."""
+    labels = {}
+    if given:
+        labels["use_waiting"] = f"give these levels to {counted(given, 'waiting coupon')} first"
+    if given and rest:
+        them = "it" if rest == 1 else "them"
+        labels["take_out"] = f"take the other {rest} out of the load: without levels nobody can repair {them}"
+    if new and may_load:
+        labels["new_load"] = f"put {counted(new, 'new coupon')} into a new load, at places drawn at random"
+        controls = settings_of(study)
+        named = [
+            counted(number, words)
+            for number, words in (
+                (controls.reference_per_load, "reference repair"),
+                (controls.unrepaired_per_load, "unrepaired control"),
+                (controls.pristine_per_load, "pristine control"),
+            )
+            if number
+        ]
+        if named:
+            labels["with_controls"] = f"with the controls of the study’s plan: {listed(named)}"
+    return labels
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -68,26 +103,35 @@ def add_next_coupons(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect("study-results", study.code)
     free = list(waiting_without_levels(study)) if request.user.has_perm("studies.change_coupon") else []
     taken = matched(carried, free)
+    may_load = request.user.has_perm("bench.add_load")
+    labels = labels_of(
+        study, given=len(taken), rest=len(free) - len(taken), new=len(carried) - len(taken), may_load=may_load
+    )
     form = ProposedForm(
         request.POST if request.method == "POST" else None,
-        waiting=len(taken),
+        labels=labels,
         said_by_levels=set.intersection(*(set(made_of(levels)) for levels in carried)),
         initial=usual_details(study),
     )
     if request.method == "POST" and form.is_valid():
         try:
-            added = add_proposed(
+            done = put_up_proposed(
                 study=study,
                 arms=arms,
-                note=note_of(found),
+                title=f"Load proposed on {day_of(found)}",
+                note=f"Proposed by the analysis of {day_of(found)}.",
                 by=request.user,
+                seed=secrets.randbelow(2**31),
                 waiting=free if form.cleaned_data.get("use_waiting") else (),
+                takes_out_rest=form.cleaned_data.get("take_out", False),
+                makes_load=form.cleaned_data.get("new_load", False),
+                has_controls=form.cleaned_data.get("with_controls", False),
                 **form.details,
             )
         except ValidationError as refused:
             add_refusal(form, refused)
         else:
-            return said(request, found, added)
+            return said(request, found, done)
     context = {
         "study": study,
         "analysis": found,
@@ -97,15 +141,15 @@ def add_next_coupons(request: HttpRequest, pk: int) -> HttpResponse:
         "waiting": free,
         "given": len(taken),
         "new": len(carried) - len(taken),
-        "is_made_as_levels_say": not form.fields.keys() - {"use_waiting"},
+        "is_made_as_levels_say": not form.fields.keys() - set(BOXES),
         "loads": sorted({coupon.load_place.load.name for coupon in free}),
     }
     return render(request, "results/next_coupons.html", context)
 
 
-def note_of(found: Analysis) -> str:
-    """What the history of the coupons says."""
-    return f"Proposed by the analysis of {date_format(localtime(found.requested_at), 'j M Y')}."
+def day_of(found: Analysis) -> str:
+    """The day of an analysis, as histories name it."""
+    return date_format(localtime(found.requested_at), "j M Y")
 
 
 def arms_in_words(carried: Any) -> dict[str, Any]:
@@ -118,19 +162,25 @@ def arms_in_words(carried: Any) -> dict[str, Any]:
     return {"factors": factors, "rows": rows}
 
 
-def said(request: HttpRequest, found: Analysis, added: Added) -> HttpResponse:
-    """What was done, and where to go on: new coupons want a load, waiting ones have theirs."""
-    if added.given:
-        codes = ", ".join(sorted(coupon.code for coupon in added.given))
-        messages.success(request, f"{counted(len(added.given), 'waiting coupon')} got the proposed levels: {codes}.")
-    if not added.made:
-        return redirect("study", found.study.code)
-    messages.success(
-        request,
-        f"{counted(len(added.made), 'coupon')} added under codes drawn at random: "
-        f"{', '.join(coupon.code for coupon in added.made)}. Put them into a load now, or later from the study’s page.",
-    )
-    # A load takes them at once; whoever leaves that page has the coupons all the same.
-    chosen = QueryDict(mutable=True)
-    chosen.setlist("selected", [str(coupon.pk) for coupon in added.made])
-    return redirect(f"{reverse('add-load', args=[found.study.code])}?{chosen.urlencode()}")
+def said(request: HttpRequest, found: Analysis, done: PutUp) -> HttpResponse:
+    """What was done, and where to go on: the list of repairs; new coupons without a load want one first."""
+    made, given = done.added.made, done.added.given
+    if given:
+        codes = ", ".join(sorted(coupon.code for coupon in given))
+        messages.success(request, f"{counted(len(given), 'waiting coupon')} got the proposed levels: {codes}.")
+    if done.taken_out:
+        codes = ", ".join(sorted(coupon.code for coupon in done.taken_out))
+        messages.info(request, f"Left their load without levels, and wait for the next proposal: {codes}.")
+    if made:
+        codes = ", ".join(coupon.code for coupon in made)
+        added = f"{counted(len(made), 'coupon')} added under codes drawn at random: {codes}."
+        controls = f" With {counted(len(done.controls), 'control')}." if done.controls else ""
+        placed = f" They travel in {done.load.name}.{controls}" if done.load else ""
+        messages.success(request, f"{added}{placed}")
+    if made and done.load is None:
+        messages.info(request, "Put them into a load now, or later from the study’s page.")
+        # A load takes them at once; whoever leaves that page has the coupons all the same.
+        chosen = QueryDict(mutable=True)
+        chosen.setlist("selected", [str(coupon.pk) for coupon in made])
+        return redirect(f"{reverse('add-load', args=[found.study.code])}?{chosen.urlencode()}")
+    return redirect("allocation", done.allocation.pk)

@@ -5,7 +5,7 @@ from django.urls import reverse
 
 from labbench.bench.services import create_load
 from labbench.lab.models import GlassStock
-from labbench.studies.models import Coupon, CouponLevel
+from labbench.studies.models import Allocation, Coupon, CouponLevel
 from labbench.studies.proposals import Arm, add_proposed
 from labbench.studies.services import set_level
 from tests import factories
@@ -122,6 +122,32 @@ def test_waiting_coupons_of_a_prepared_load_get_the_levels_first(client, propose
         (person, "Proposed by the analysis of 3 Nov 2026.")
     }
     assert "has these coupons already" in text_of(client.get(address, follow=True))
+
+
+def test_one_press_makes_the_next_load_with_its_list_of_repairs(client, proposed):
+    as_(client)
+    address = reverse("add-next-coupons", args=[proposed.pk])
+    shown = text_of(client.get(address))
+    assert "Put 6 new coupons into a new load" in shown
+    assert "With the controls of the study’s plan: 1 reference repair" in shown
+    answer = client.post(address, {"new_load": "on", "with_controls": "on"}, follow=True)
+    allocation = Allocation.objects.get(study=proposed.study)
+    assert answer.redirect_chain == [(reverse("allocation", args=[allocation.pk]), 302)]
+    assert "They travel in Load 1. With 1 control." in text_of(answer)
+    assert [allocation.title, allocation.rows.count()] == ["Load proposed on 3 Nov 2026", 7]
+
+
+def test_waiting_coupons_without_levels_can_leave_their_load(client, proposed, load):
+    as_(client)
+    for number in range(4, 9):
+        load.places.create(coupon=factories.coupon(proposed.study, code=f"W{number}"))
+    address = reverse("add-next-coupons", args=[proposed.pk])
+    assert "Take the other 3 out of the load: without levels nobody can repair them" in text_of(client.get(address))
+    answer = client.post(address, {"use_waiting": "on", "take_out": "on"}, follow=True)
+    assert "Left their load without levels, and wait for the next proposal:" in text_of(answer)
+    waiting = load.places.filter(coupon__code__startswith="W")
+    assert waiting.count() == 6
+    assert CouponLevel.objects.filter(coupon__in=waiting.values("coupon")).values("coupon").distinct().count() == 6
 
 
 def test_waiting_coupons_are_left_alone_unless_that_is_ticked_or_their_load_has_set_out(client, proposed, load):
