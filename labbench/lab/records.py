@@ -26,6 +26,13 @@ def keep(row: Row, *, by: Any, reason: str = "", at: datetime | None = None) -> 
     return row
 
 
+def change(row: Row, *, by: Any, reason: str = "") -> Row:
+    """Keep a new row, or a changed one, which needs a reason."""
+    if row.pk is not None and not reason.strip():
+        raise ValidationError("Say why this record is changed.")
+    return keep(row, by=by, reason=reason)
+
+
 def remove(row: models.Model, *, by: Any, reason: str) -> None:
     """Delete a row; its history keeps what it was, who took it out and why."""
     if not reason.strip():

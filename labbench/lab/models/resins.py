@@ -111,6 +111,17 @@ class ResinLot(models.Model):
     def __str__(self) -> str:
         return f"{self.resin.name} lot {self.code}"
 
+    def clean(self) -> None:
+        refused = {}
+        if self.received_on and self.opened_on and self.opened_on < self.received_on:
+            refused["opened_on"] = "It can’t have been opened before it was received."
+        if self.received_on and self.expires_on and self.expires_on <= self.received_on:
+            refused["expires_on"] = "It can’t have expired before it was received."
+        if self.received_on and self.retired_on and self.retired_on < self.received_on:
+            refused["retired_on"] = "It can’t be used up before it was received."
+        if refused:
+            raise ValidationError(refused)
+
 
 class LotCount(models.Model):
     """What was left of a lot when somebody looked: from then on use is counted from here."""

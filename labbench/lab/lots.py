@@ -1,0 +1,35 @@
+"""Resins and their lots: stored, changed, counted, no longer used."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+
+from labbench.lab.models import LotCount, Resin, ResinLot
+from labbench.lab.records import change, keep, remove
+
+
+@transaction.atomic
+def store_resin(*, resin: Resin, by: Any, reason: str = "") -> Resin:
+    """Store a new resin, or a changed one with the reason."""
+    return change(resin, by=by, reason=reason)
+
+
+@transaction.atomic
+def store_lot(*, lot: ResinLot, by: Any, reason: str = "") -> ResinLot:
+    """Store a new lot, or a changed one with the reason."""
+    return change(lot, by=by, reason=reason)
+
+
+@transaction.atomic
+def count_lot(*, lot: ResinLot, by: Any, left_ml: float, reason: str, counted_at: datetime) -> LotCount:
+    """Store what is left of a lot; use is counted from there on."""
+    return keep(LotCount(lot=lot, left_ml=left_ml, reason=reason, counted_at=counted_at, counted_by=by), by=by)
+
+
+@transaction.atomic
+def take_out_count(count: LotCount, *, by: Any, reason: str) -> None:
+    """Take a mistaken count out; its history stays."""
+    remove(count, by=by, reason=reason)
