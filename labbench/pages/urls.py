@@ -17,7 +17,9 @@ urlpatterns = [
     path("", include("labbench.pages.studies.urls")),
     path("", include("labbench.pages.planning.urls")),
     path("", include("labbench.pages.jobs.urls")),
+    path("", include("labbench.pages.today.urls")),
     path("", include("labbench.pages.bench.urls")),
     path("", include("labbench.pages.results.urls")),
     path("", include("labbench.pages.catalogue.urls")),
+    path("", include("labbench.pages.profiles.urls")),
 ]

@@ -9,6 +9,5 @@ urlpatterns = [
     path("lamps/<int:pk>/", views.lamp, name="lamp"),
     path("resin-lots/<int:pk>/", views.resin_lot, name="resin-lot"),
     path("procedure-versions/<int:pk>/", views.procedure_version, name="procedure-version"),
-    path("profiles/<int:pk>/", views.profile, name="profile"),
     path("chambers/<int:pk>/", views.chamber, name="chamber"),
 ]

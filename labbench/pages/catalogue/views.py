@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET
 from labbench.bench.uses import bookings_of_chamber, repairs_by_study
 from labbench.lab import queries
 from labbench.lab.due import due
-from labbench.lab.models import Chamber, Lamp, LampSurvey, ProcedureVersion, ResinLot, ThermalProfile
+from labbench.lab.models import Chamber, Lamp, LampSurvey, ProcedureVersion, ResinLot
 from labbench.pages.catalogue.attention import attention
 from labbench.pages.catalogue.heat_picture import heat_picture
 
@@ -83,13 +83,6 @@ def procedure_version(request: HttpRequest, pk: int) -> HttpResponse:
         "used": repairs_by_study(procedure_version=version),
     }
     return render(request, "catalogue/procedure_version.html", context)
-
-
-@require_GET
-def profile(request: HttpRequest, pk: int) -> HttpResponse:
-    """One thermal profile with its steps."""
-    found = get_object_or_404(ThermalProfile.objects.prefetch_related("steps"), pk=pk)
-    return render(request, "catalogue/profile.html", {"profile": found})
 
 
 @require_GET

@@ -259,3 +259,26 @@ def largest_air_step(elapsed_s: Values, air_c: Values, *, within_s: float = 600.
     gone_back = np.flatnonzero(peak - towards > abs(size) / 3)
     stop = settled + int(gone_back[0]) if len(gone_back) else len(times)
     return Stretch(int(known[before]), int(known[stop - 1]) + 1)
+
+
+def fitted_temperatures(
+    layers: Sequence[Layer], fit: HeatTransferFit, *, elapsed_s: Values, air_c: Values, sensor: str = "mean"
+) -> Values:
+    """What the fitted model gives for the channel at the times of the readings, shape (n,); rows without air are bridged.
+
+    Raises
+    ------
+    ValueError
+        If there is no fit.
+    """
+    if fit.h_w_m2_k is None or fit.start_c is None:
+        raise ValueError(f"there is no fit: {fit.reason}")
+    is_known = ~np.isnan(air_c)
+    seconds = float(elapsed_s[-1] - elapsed_s[0])
+    grid_s, step_s = np.linspace(0, seconds, MOST_FIT_STEPS + 1, retstep=True)
+    grid_air_c = np.interp(grid_s, elapsed_s[is_known] - elapsed_s[0], air_c[is_known])
+    model = coupon_temperatures(
+        layers, h_w_m2_k=fit.h_w_m2_k, start_c=fit.start_c, air_c=grid_air_c, step_s=float(step_s), cells_per_layer=5
+    )
+    found: Values = np.interp(elapsed_s - elapsed_s[0], grid_s, _measured(model, sensor))
+    return found
