@@ -13,6 +13,7 @@ from django.utils import timezone
 from simple_history.utils import bulk_create_with_history
 
 from labbench.formats.number_texts import number_text
+from labbench.lab.lamp_lives import refuse_falling_hours, settle_hours
 from labbench.lab.meters import calibration_on, meter_cautions, need
 from labbench.lab.models import (
     Calibration,
@@ -186,8 +187,10 @@ def store_draft(*, draft: SurveyDraft, by: Any) -> LampSurvey:
         cautions=[*doubts(draft, readings, at=draft.started_at), *unread(draft)],
         **{name: getattr(draft, name) for name in CONDITIONS},
     )
+    refuse_contradicting_hours(survey)
     keep(survey, by=by)
     store_points(survey, readings, by=by)
+    settle_hours(survey.lamp, by=by)
     draft.delete()
     return survey
 
@@ -282,8 +285,21 @@ def correct_survey(
     if is_changed:
         survey.cautions = doubts(survey, readings, at=survey.surveyed_at)
         survey.changed_at = timezone.now()
+        refuse_contradicting_hours(survey)
         keep(survey, by=by, reason=reason)
+        settle_hours(survey.lamp, by=by)
     return is_changed
+
+
+def refuse_contradicting_hours(survey: LampSurvey) -> None:
+    """ValidationError, at the field, where the lamp's counter would have fallen within a life."""
+    if survey.lamp_hours_h is None or survey.withdrawn_at is not None:
+        return
+    leaving_out = survey if survey.pk else None
+    try:
+        refuse_falling_hours(survey.lamp, at=survey.surveyed_at, hours_h=survey.lamp_hours_h, leaving_out=leaving_out)
+    except ValidationError as refused:
+        raise ValidationError({"lamp_hours_h": refused.messages}) from refused
 
 
 def correct_points(survey: LampSurvey, readings: Sequence[RawReading], *, by: Any, reason: str) -> bool:
@@ -315,7 +331,9 @@ def withdraw_survey(*, survey: LampSurvey, by: Any, reason: str) -> LampSurvey:
     if survey.withdrawn_at is not None:
         raise ValidationError("This survey was withdrawn already.")
     survey.withdrawn_at = survey.changed_at = timezone.now()
-    return keep(survey, by=by, reason=reason)
+    keep(survey, by=by, reason=reason)
+    settle_hours(survey.lamp, by=by)
+    return survey
 
 
 def reinstate_survey(*, survey: LampSurvey, by: Any, reason: str) -> LampSurvey:
@@ -324,7 +342,10 @@ def reinstate_survey(*, survey: LampSurvey, by: Any, reason: str) -> LampSurvey:
     if survey.withdrawn_at is None:
         raise ValidationError("This survey was not withdrawn.")
     survey.withdrawn_at, survey.changed_at = None, timezone.now()
-    return keep(survey, by=by, reason=reason)
+    refuse_contradicting_hours(survey)
+    keep(survey, by=by, reason=reason)
+    settle_hours(survey.lamp, by=by)
+    return survey
 
 
 def doubts(conditions: SurveyConditions, readings: Sequence[RawReading], *, at: datetime) -> list[str]:
@@ -351,3 +372,8 @@ def area_of(conditions: SurveyConditions) -> tuple[str, float, float] | None:
         return None
     is_circle = conditions.area_shape == CureArea.CIRCLE
     return conditions.area_shape, width, width if is_circle else conditions.area_height_mm or width
+
+
+def calibration_of(conditions: SurveyConditions, at: datetime) -> Calibration | None:
+    """The calibration whose uncertainty the readings carry: the one applied, else the one in force on that day."""
+    return conditions.calibration or calibration_on(conditions.radiometer, timezone.localdate(at))
