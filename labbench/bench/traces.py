@@ -75,7 +75,7 @@ def confirm_columns(
     row = TraceFile.objects.select_for_update(of=("self",)).get(pk=trace.pk)
     others = TraceFile.objects.none()
     if row.chamber_id is not None:
-        others = TraceFile.objects.filter(sha256=row.sha256, chamber=row.chamber_id, mapping=None).exclude(pk=row.pk)
+        others = TraceFile.objects.filter(sha256=row.sha256, chamber=row.chamber_id, mapping__isnull=True).exclude(pk=row.pk)
     for each in (row, *others):
         each.mapping, each.clock_behind_minutes = document, clock_behind_minutes
         keep(each, by=by, reason=reason or "columns confirmed")
