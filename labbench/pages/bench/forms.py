@@ -61,6 +61,8 @@ class RepairForm(BenchForm):
         "pit_resin_lot",
         "vacuum_minutes",
         "pressure_minutes",
+        "break_x_mm",
+        "break_y_mm",
         "procedure_version",
         "technician",
         "repaired_at",
@@ -77,13 +79,27 @@ class RepairForm(BenchForm):
     )
     cure_time_s = QuantityField(label="cure time", unit="s", low=0, high=86_400, above_low=True, required=True)
     distance_mm = QuantityField(label="lamp to glass", unit="mm", low=0, high=2000)
-    irradiance_mw_cm2 = QuantityField(label="irradiance at the glass", unit="mW/cm²", low=0, high=10_000)
+    irradiance_mw_cm2 = QuantityField(
+        label="irradiance at the glass",
+        unit="mW/cm²",
+        low=0,
+        high=10_000,
+        help_text="As read today. The dose comes from the lamp’s survey.",
+    )
     radiometer = forms.Field()
     glass_c = QuantityField(label="glass temperature", unit="°C", low=-60, high=120)
     room_c = QuantityField(label="room temperature", unit="°C", low=-40, high=70)
     pit_resin_lot = forms.Field()
     vacuum_minutes = QuantityField(label="vacuum", unit="min", low=0, high=1440)
     pressure_minutes = QuantityField(label="pressure", unit="min", low=0, high=1440)
+    break_x_mm = QuantityField(
+        label="break from the middle, across",
+        unit="mm",
+        low=-2000,
+        high=2000,
+        help_text="Where the break lay under the lamp, in the survey’s own directions.",
+    )
+    break_y_mm = QuantityField(label="break from the middle, along", unit="mm", low=-2000, high=2000)
     procedure_version = forms.ModelChoiceField(
         ProcedureVersion.objects.select_related("procedure"), label="procedure", required=False, empty_label="none"
     )
@@ -143,6 +159,9 @@ class RepairForm(BenchForm):
             and "radiometer" not in self.errors
         ):
             self.add_error("radiometer", "Which meter read this irradiance?")
+        across, along = given.get("break_x_mm"), given.get("break_y_mm")
+        if (across is None) != (along is None) and not {"break_x_mm", "break_y_mm"} & self.errors.keys():
+            self.add_error("break_y_mm" if along is None else "break_x_mm", "A place takes both distances.")
         return given
 
 
