@@ -45,6 +45,17 @@ def repair_findings(repair: Repair) -> tuple[Finding, ...]:
                     f"{lot} expired on {day_text(lot.expires_on)}; the repair is of {day_text(day)}.",
                 )
             )
+    findings += meter_findings(repair)
+    findings += survey_findings(repair)
+    findings += allocation_findings(repair)
+    findings += load_findings(repair)
+    return tuple(findings)
+
+
+def meter_findings(repair: Repair) -> list[Finding]:
+    """Where the meter of the day's reading had no valid calibration."""
+    findings: list[Finding] = []
+    day = timezone.localtime(repair.repaired_at).date()
     if repair.radiometer_id:
         calibration = Calibration.objects.filter(radiometer_id=repair.radiometer_id, calibrated_on__lte=day).first()
         if calibration is None:
@@ -61,10 +72,7 @@ def repair_findings(repair: Repair) -> tuple[Finding, ...]:
                     f"Calibration of meter {repair.radiometer} was due on {day_text(calibration.due_on)}.",
                 )
             )
-    findings += survey_findings(repair)
-    findings += allocation_findings(repair)
-    findings += load_findings(repair)
-    return tuple(findings)
+    return findings
 
 
 def load_findings(repair: Repair) -> list[Finding]:

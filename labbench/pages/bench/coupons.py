@@ -11,12 +11,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from labbench.bench import services
+from labbench.bench.doses import dose_standings
 from labbench.bench.models import TraceFile
 from labbench.bench.queries import allocation, next_action, next_round, possible_actions, rounds_of
 from labbench.bench.refusals import closed_words
 from labbench.pages.bench.forms import WithdrawForm
 from labbench.pages.bench.levels import shown_levels
-from labbench.pages.bench.records import WORDS, add_refusal, open_coupon
+from labbench.pages.bench.records import WORDS, add_refusal, may_change, open_coupon
+from labbench.pages.bench.repair_doses import standing_part
 from labbench.pages.bench.scan import RECORD_PAGES, RECORD_PERMISSIONS
 from labbench.pages.bench.timeline import Timeline
 from labbench.studies.blinding import is_blinded
@@ -52,6 +54,9 @@ def coupon(request: HttpRequest, pk: int) -> HttpResponse:
         "can_withdraw": not closed
         and row.stage in {Coupon.Stage.PREPARED, Coupon.Stage.REPAIRED, Coupon.Stage.CYCLING, Coupon.Stage.SURVIVED},
     }
+    if not is_blind and hasattr(row, "repair"):
+        context["dose"] = standing_part(dose_standings([row.repair])[0])
+        context["may_recompute"] = may_change(request.user, row.repair)
     return render(request, "bench/coupon.html", context)
 
 

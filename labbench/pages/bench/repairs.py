@@ -1,22 +1,32 @@
-"""Recording a repair."""
+"""Recording a repair, and the dose that its cure gives."""
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
-from django.core.exceptions import ValidationError
+from django.core.exceptions import PermissionDenied, ValidationError
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from labbench.bench import services
+from labbench.bench.doses import dose_now, recompute_dose
+from labbench.bench.models import Repair
 from labbench.bench.queries import allocation
+from labbench.bench.rules import meter_findings, survey_findings
 from labbench.pages.bench.cautions import caution
 from labbench.pages.bench.forms import RepairForm, repair_defaults
 from labbench.pages.bench.levels import shown_levels
-from labbench.pages.bench.records import add_refusal, open_coupon, sent_again, stored_once, why_not
+from labbench.pages.bench.records import add_refusal, open_coupon, require_change, sent_again, stored_once, why_not
+from labbench.pages.bench.repair_doses import DosePart, dose_part
 from labbench.studies.models import Coupon
+
+# What a dose is worked out from; all of it may be missing while the form is being filled in.
+DECIDES = ("lamp", "is_cover_on", "cure_time_s", "distance_mm", "irradiance_mw_cm2", "radiometer", "repaired_at",
+           "break_x_mm", "break_y_mm")  # fmt: skip
 
 
 @permission_required("bench.add_repair", raise_exception=True)
@@ -35,7 +45,9 @@ def record_repair(request: HttpRequest, pk: int) -> HttpResponse:
         now=timezone.now(),
         initial=repair_defaults(coupon, request.user, planned),
     )
-    if form.is_valid():
+    # Without scripts a button asks for the dose before anything is stored.
+    is_asked = "show_dose" in request.POST
+    if form.is_valid() and not is_asked:
         given = form.cleaned_data
         try:
             stored = services.record_repair(coupon=coupon, by=request.user, **given)
@@ -48,7 +60,66 @@ def record_repair(request: HttpRequest, pk: int) -> HttpResponse:
             return redirect("recorded", "repair", stored.record.pk)
     is_open = not why_not(coupon, "repair")
     levels = shown_levels(planned) if is_open else []
-    context = {"coupon": coupon, "form": form, "allocation": levels}
+    if is_asked:
+        dose = preview(coupon, form.cleaned_data)
+        form.errors.clear()
+    else:
+        dose = preview(coupon, form.cleaned_data if form.is_bound else chosen(form))
+    context = {"coupon": coupon, "form": form, "allocation": levels, "dose": dose}
     if is_open and not levels and coupon.role == Coupon.Role.TEST:
         context["is_unallocated"] = coupon.study.factors.exists()
     return render(request, "bench/repair.html", context | caution(request, "repair"))
+
+
+def chosen(form: RepairForm) -> dict[str, Any]:
+    """What the form is filled with before anybody has typed, as far as the dose needs it."""
+    filled = {name: form.initial.get(name) for name in DECIDES}
+    lamps = form.fields["lamp"].queryset  # type: ignore[attr-defined]
+    filled["lamp"] = lamps.filter(pk=filled["lamp"]).first() if filled["lamp"] else None
+    filled["is_cover_on"] = filled["is_cover_on"] == "on"
+    return filled | {"radiometer": None, "repaired_at": None}
+
+
+def preview(coupon: Coupon, given: dict[str, Any]) -> DosePart | None:
+    """The dose that a repair with these details would get; None until lamp and cure time are known."""
+    if not given.get("lamp") or not given.get("cure_time_s"):
+        return None
+    details = {name: given.get(name) for name in DECIDES}
+    details |= {
+        "repaired_at": given.get("repaired_at") or timezone.now(),
+        "is_cover_on": bool(given.get("is_cover_on")),
+    }
+    repair = Repair(coupon=coupon, **details)
+    findings = [*meter_findings(repair), *survey_findings(repair)]
+    return dose_part(repair, dose_now(repair), warnings=[finding.text for finding in findings])
+
+
+@permission_required("bench.add_repair", raise_exception=True)
+@require_GET
+def dose_preview(request: HttpRequest, pk: int) -> HttpResponse:
+    """The dose of what is typed so far, while the form is being filled in."""
+    coupon = open_coupon(pk)
+    if why_not(coupon, "repair"):
+        raise PermissionDenied("This coupon is not waiting for a repair.")
+    form = RepairForm(
+        request.GET,
+        person=request.user,
+        allocation=allocation(coupon),
+        now=timezone.now(),
+    )
+    form.is_valid()
+    return render(request, "bench/dose_preview.html", {"dose": preview(coupon, form.cleaned_data)})
+
+
+@require_POST
+def recompute(request: HttpRequest, pk: int) -> HttpResponse:
+    """Compute the dose of a repair anew, as its survey was corrected."""
+    repair = get_object_or_404(Repair.objects.select_related("coupon__study", "lamp"), coupon=pk)
+    require_change(request.user, repair)
+    try:
+        recompute_dose(repair=repair, by=request.user)
+    except ValidationError as refused:
+        messages.error(request, " ".join(refused.messages))
+    else:
+        messages.success(request, "The dose is computed anew; its history keeps what stood before.")
+    return redirect("coupon", pk)

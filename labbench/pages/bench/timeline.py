@@ -13,7 +13,7 @@ from django.db import models
 from django.urls import reverse
 from django.utils import timezone
 
-from labbench.bench.models import Booking, Deviation, Inspection, LoadPlace, Repair, StrengthTest
+from labbench.bench.models import Booking, Deviation, Inspection, LoadPlace, ReceivedDose, Repair, StrengthTest
 from labbench.bench.queries import RECORDS
 from labbench.lab.models import Calibration, Lamp, Person, ProcedureVersion, Radiometer, ResinLot
 from labbench.pages.bench.records import WORDS, may_change
@@ -96,6 +96,7 @@ class Timeline:
         found = [
             *self.preparation(),
             *self.repairs(),
+            *self.doses(),
             *self.travels(),
             *self.looks(),
             *self.strength_tests(),
@@ -213,6 +214,34 @@ class Timeline:
                 facts=[
                     ("in", moment(booking.started_at or booking.planned_start)),
                     ("out", moment(booking.ended_at or (None if is_past else booking.planned_end))),
+                ],
+            )
+
+    def doses(self) -> Iterator[Entry]:
+        """Where the dose of the repair was computed again, or was taken away; the first one stands with the repair."""
+        if self.is_blinded:
+            return
+        repairs = {row.id for row in self.histories["repair"]}
+        rows = list(
+            ReceivedDose.history.filter(repair__in=repairs).select_related("history_user").order_by("history_id")
+        )
+        for before, after in zip([None, *rows], rows, strict=False):
+            if before is None or after.history_type == "-":
+                continue
+            shown = ("cure_time_s", "dose_min_mj_cm2", "dose_mean_mj_cm2", "dose_max_mj_cm2", "dose_break_mj_cm2")
+            yield Entry(
+                after.history_date,
+                "Dose computed again",
+                who=after.history_user,
+                reason=after.history_change_reason or "",
+                changes=[
+                    Change(
+                        label(ReceivedDose, name),
+                        self.shown(ReceivedDose._meta.get_field(name), before),
+                        self.shown(ReceivedDose._meta.get_field(name), after),
+                    )
+                    for name in shown
+                    if getattr(before, name) != getattr(after, name)
                 ],
             )
 
@@ -393,7 +422,7 @@ def repair_facts(repair: Repair, calibrations: list[Calibration]) -> list[tuple[
         ("lamp survey", day_text(timezone.localtime(survey.surveyed_at)) if survey else absent("none valid that day")),
         ("cure time", quantity(repair.cure_time_s, "s")),
         ("irradiance", quantity(repair.irradiance_mw_cm2, "mW/cm²")),
-        ("radiant exposure", quantity(repair.dose_mj_cm2, "mJ/cm²")),
+        ("radiant exposure by that reading", quantity(repair.dose_mj_cm2, "mJ/cm²")),
     ]
     if repair.radiometer:
         state = (
