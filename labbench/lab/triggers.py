@@ -37,19 +37,22 @@ def without(refusal: Refusal) -> migrations.RunPython:
 
 
 def put_up(editor: Any, refusal: Refusal) -> None:
+    # One that stands already is renewed: a migration that remade a table on SQLite puts it up again, on PostgreSQL it is still there.
     text = refusal.message.replace("'", "''")
     if editor.connection.vendor == "postgresql":
         editor.execute(
-            f"CREATE FUNCTION {refusal.name}() RETURNS trigger LANGUAGE plpgsql AS $body$ BEGIN "
+            f"CREATE OR REPLACE FUNCTION {refusal.name}() RETURNS trigger LANGUAGE plpgsql AS $body$ BEGIN "
             f"IF {refusal.condition} THEN RAISE EXCEPTION 'labbench: {text}' USING ERRCODE = 'check_violation'; END IF; "
             "RETURN NEW; END $body$"
         )
+        editor.execute(f"DROP TRIGGER IF EXISTS {refusal.name} ON {refusal.table}")
         editor.execute(
             f"CREATE TRIGGER {refusal.name} BEFORE INSERT OR UPDATE ON {refusal.table} "
             f"FOR EACH ROW EXECUTE FUNCTION {refusal.name}()"
         )
         return
     for verb in ("insert", "update"):
+        editor.execute(f"DROP TRIGGER IF EXISTS {refusal.name}_{verb}")
         editor.execute(
             f"CREATE TRIGGER {refusal.name}_{verb} BEFORE {verb.upper()} ON {refusal.table} FOR EACH ROW "
             f"WHEN {refusal.condition} BEGIN SELECT RAISE(ABORT, 'labbench: {text}'); END"
