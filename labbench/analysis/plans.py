@@ -22,11 +22,13 @@ from labbench.science.designs import (
     one_factor_swaps,
 )
 from labbench.science.hypotheses import Integers, Suspect, hypotheses
+from labbench.science.load_limits import NO_LIMIT, LoadLimits
 from labbench.science.plan_chances import (
     CAUSE_KINDS,
     Assumed,
     PlanChance,
     fixed_plan_chance,
+    is_thinkable,
     next_codes,
     sequential_plan_chance,
 )
@@ -53,6 +55,7 @@ class Asked:
     hard: tuple[int, ...]
     usual: dict[str, Any]
     notes: tuple[str, ...]
+    limits: LoadLimits
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +102,16 @@ def asked_of(inputs: Inputs) -> Asked:
         tuple(number for number, f in enumerate(kept) if f["is_hard_to_change"]),
         usual,
         tuple(notes),
+        limits_of(kept, [factor for factor in inputs["factors"] if factor["name"] in usual]),
     )
+
+
+def limits_of(varied: list[Mapping[str, Any]], fixed: list[Mapping[str, Any]]) -> LoadLimits:
+    """Stock and sessions as a load has to keep to them; a factor with one level is on every coupon."""
+    left = tuple(np.array([NO_LIMIT if n is None else n for n in f["left"]], dtype=np.int64) for f in varied)
+    most = [NO_LIMIT if f["levels_per_session"] is None else f["levels_per_session"] for f in varied]
+    enough = [n for f in fixed for n in f["left"] if n is not None]
+    return LoadLimits(left, np.array(most, dtype=np.int64), min(enough, default=NO_LIMIT))
 
 
 def compared_plans(inputs: Inputs, *, progress: Progress) -> dict[str, Any]:
@@ -111,7 +123,8 @@ def compared_plans(inputs: Inputs, *, progress: Progress) -> dict[str, Any]:
             "notes": [*asked.notes, "There is no factor with two levels: there is nothing to compare."],
         }
     offers = offered(asked, inputs)
-    steps = Steps(progress, len(offers) * len(CAUSE_KINDS) * inputs["studies"])
+    kinds = sum(is_thinkable(asked.suspects, cause) for cause in CAUSE_KINDS)
+    steps = Steps(progress, len(offers) * kinds * inputs["studies"])
     return {"plans": [plan_row(offer, asked, inputs, steps) for offer in offers], "notes": list(asked.notes)}
 
 
@@ -151,6 +164,9 @@ def offered(asked: Asked, inputs: Inputs) -> list[Offer]:
     first = Design(first_load(asked, places, inputs["seed"]), places * inputs["loads_ready"])
     if not len(first):
         first = Design(first.codes, first.wanted, "no combination of levels can be made")
+    elif len(first) < places:
+        words = f"stock and levels in one session allow {len(first)} of the {places} coupons of the first load"
+        first = Design(first.codes, first.wanted, words)
     one = offer("sequential", "sequential", f"Sequential plan, {places} a load", first, asked)
     return [*offers, Offer(one.key, one.kind, one.title, one.codes, one.wanted, one.reason, True)]
 
@@ -158,7 +174,8 @@ def offered(asked: Asked, inputs: Inputs) -> list[Offer]:
 def first_load(asked: Asked, places: int, seed: int) -> Integers:
     """The load that is expected to tell most before anything has run."""
     space = hypotheses(asked.suspects)
-    return next_codes(space, np.empty((0, len(asked.suspects)), dtype=np.int64), None, places, asked.impossible, seed)
+    nothing = np.empty((0, len(asked.suspects)), dtype=np.int64)
+    return next_codes(space, nothing, None, places, asked.impossible, seed, limits=asked.limits)
 
 
 def offer(key: str, kind: str, title: str, design: Design, asked: Asked) -> Offer:
@@ -222,7 +239,7 @@ def plan_row(one: Offer, asked: Asked, inputs: Inputs, steps: Steps) -> dict[str
 
 
 def chances_of(one: Offer, asked: Asked, inputs: Inputs, loads: Integers | None, steps: Steps) -> dict[str, Any] | None:
-    """The chance for each kind of cause; None where the plan is not played."""
+    """The chance for each kind of cause, None for one that these factors don't allow; None where the plan is not played."""
     studies = inputs["studies"]
     is_played = 0 < len(one.codes) <= MOST_PLAYED and len(asked.suspects) <= MOST_FACTORS_PLAYED
     assumed = Assumed(asked.baseline, inputs["failing_share"], inputs["holding_share"])
@@ -236,6 +253,7 @@ def chances_of(one: Offer, asked: Asked, inputs: Inputs, loads: Integers | None,
                 places=inputs["places"],
                 most_loads=inputs["loads_ready"],
                 impossible=asked.impossible,
+                limits=asked.limits,
                 assumed=assumed,
                 cause=cause,
                 studies=studies,
@@ -253,7 +271,8 @@ def chances_of(one: Offer, asked: Asked, inputs: Inputs, loads: Integers | None,
                 seed=inputs["seed"],
                 progress=told,
             )
-        steps.skip(studies)
+        if is_thinkable(asked.suspects, cause):
+            steps.skip(studies)
         found[cause] = None if chance is None else chance_row(chance)
     return found if is_played else None
 

@@ -36,6 +36,15 @@ class LoadLimits:
     most_levels: Integers
     most_coupons: int
 
+    def after(self, codes: Integers) -> LoadLimits:
+        """What is left once coupons with these levels, shape (coupons, factors), have run."""
+        left = tuple(
+            np.where(counts == NO_LIMIT, NO_LIMIT, counts - np.bincount(codes[:, factor], minlength=len(counts)))
+            for factor, counts in enumerate(self.left)
+        )
+        most = self.most_coupons if self.most_coupons == NO_LIMIT else max(self.most_coupons - len(codes), 0)
+        return LoadLimits(left, self.most_levels, most)
+
     def used_up(self) -> Impossible:
         """Levels without any left, as impossible combinations, shape (levels, factors)."""
         rows = []

@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 from labbench.science.candidates import Impossible, candidates
 from labbench.science.confirmation import ISOLATED, cause_of
 from labbench.science.evidence import Runs, posterior
-from labbench.science.hypotheses import NONE_ANY, Hypotheses, Integers, Suspect, hypotheses
+from labbench.science.findings import Floats
+from labbench.science.hypotheses import NONE_ANY, Hypotheses, Integers, Suspect, hypotheses, is_graded
+from labbench.science.load_limits import LoadLimits, load_limits
 from labbench.science.next_load import groups, informative_load
 
-CauseKind = Literal["single", "both"]
-CAUSE_KINDS: tuple[CauseKind, ...] = ("single", "both")
+CauseKind = Literal["single", "both", "either", "graded"]
+CAUSE_KINDS: tuple[CauseKind, ...] = ("single", "both", "either", "graded")
 Progress = Callable[[int, int], None]
 
 
@@ -38,8 +40,9 @@ class PlanChance:
 
     Attributes
     ----------
-    cause : {"single", "both"}
-        The baseline's level of one factor, or its levels of two factors that are needed together.
+    cause : {"single", "both", "either", "graded"}
+        The baseline's level of one factor; its levels of two factors, both needed or one enough; a numeric factor of
+        which the baseline has too much or too little, the failures falling from level to level.
     studies : int
     found : SimulatedShare
         The cause was isolated, and it was the right one.
@@ -86,7 +89,7 @@ def fixed_plan_chance(
     loads : ndarray of int, shape (coupons,)
         The load of each coupon.
     assumed : Assumed
-    cause : {"single", "both"}
+    cause : {"single", "both", "either", "graded"}
     studies : int
     seed : int
     progress : callable, optional
@@ -95,17 +98,17 @@ def fixed_plan_chance(
     Returns
     -------
     PlanChance or None
-        None where there are too few factors for such a cause.
+        None where the factors do not allow such a cause.
     """
-    if too_few_factors(suspects, cause):
+    if not is_thinkable(suspects, cause):
         return None
     space = hypotheses(suspects)
     ended = []
     for number in range(studies):
-        guilty, rng = _draw(suspects, cause, number, seed)
-        failed = rng.random(len(codes)) < _failing(codes, guilty, assumed)
+        truth, rng = drawn_truth(suspects, cause, assumed, number, seed)
+        failed = rng.random(len(codes)) < truth.failing(codes)
         accused, is_isolated = _judged(space, _runs(codes, failed, loads))
-        ended.append((is_isolated, accused == guilty, len(codes), len(np.unique(loads))))
+        ended.append((is_isolated, accused == truth.guilty, len(codes), len(np.unique(loads))))
         if progress is not None:
             progress(number + 1, studies)
     return _summed(cause, ended)
@@ -121,34 +124,37 @@ def sequential_plan_chance(
     cause: CauseKind,
     studies: int,
     seed: int,
+    limits: LoadLimits | None = None,
     progress: Progress | None = None,
 ) -> PlanChance | None:
     """The chance of loads chosen one after the other by expected information, until a cause is isolated.
 
-    `places` are coupons of a load, `most_loads` the loads after which the study ends in any case; the rest as
-    `fixed_plan_chance`.
+    `places` are coupons of a load, `most_loads` the loads after which the study ends in any case. It also ends once
+    `limits` (stock, levels that one load can have) leave no coupon that could be run. The rest as `fixed_plan_chance`.
     """
-    if too_few_factors(suspects, cause):
+    if not is_thinkable(suspects, cause):
         return None
     space = hypotheses(suspects)
-    first = next_codes(space, np.empty((0, len(suspects)), dtype=np.int64), None, places, impossible, seed)
+    nothing = np.empty((0, len(suspects)), dtype=np.int64)
+    first = next_codes(space, nothing, None, places, impossible, seed, limits=limits)
     if not len(first):
         return None
     ended = []
     for number in range(studies):
-        guilty, rng = _draw(suspects, cause, number, seed)
-        codes, failed = first[:0], np.empty(0, dtype=np.bool_)
+        truth, rng = drawn_truth(suspects, cause, assumed, number, seed)
+        codes, failed, loads = nothing, np.empty(0, dtype=np.bool_), np.empty(0, dtype=np.int64)
         accused: tuple[int, ...] = ()
-        is_isolated, load = False, 0
-        for load in range(1, most_loads + 1):
-            new = first if load == 1 else next_codes(space, codes, failed, places, impossible, seed)
-            codes = np.concatenate((codes, new))
-            failed = np.concatenate((failed, rng.random(len(new)) < _failing(new, guilty, assumed)))
-            loads = np.arange(len(codes)) // places
-            accused, is_isolated = _judged(space, _runs(codes, failed, loads))
-            if is_isolated:
+        is_isolated, ran = False, 0
+        while ran < most_loads and not is_isolated:
+            new = first if not ran else next_codes(space, codes, failed, places, impossible, seed, limits=limits)
+            if not len(new):
                 break
-        ended.append((is_isolated, accused == guilty, len(codes), load))
+            ran += 1
+            codes = np.concatenate((codes, new))
+            failed = np.concatenate((failed, rng.random(len(new)) < truth.failing(new)))
+            loads = np.concatenate((loads, np.full(len(new), ran)))
+            accused, is_isolated = _judged(space, _runs(codes, failed, loads))
+        ended.append((is_isolated, accused == truth.guilty, len(codes), ran))
         if progress is not None:
             progress(number + 1, studies)
     return _summed(cause, ended)
@@ -161,40 +167,70 @@ def next_codes(
     places: int,
     impossible: Impossible,
     seed: int,
+    *,
+    limits: LoadLimits | None = None,
 ) -> Integers:
-    """The load that is expected to tell most after these coupons, shape (places, factors); none where none can be made."""
+    """The load that is expected to tell most after these coupons, shape (coupons, factors).
+
+    `limits` are those before any of `codes` ran. At most `places` coupons, fewer where the limits allow no more, none
+    where none can be made.
+    """
     rng = np.random.default_rng(seed)
     outcomes = np.empty(0, dtype=np.bool_) if failed is None else failed
     found = posterior(space, _runs(codes, outcomes, np.zeros(len(codes), dtype=np.int64)))
-    pool = candidates(space.suspects, codes, impossible, rng=rng)
+    now = (limits or load_limits(space.suspects, None)).after(codes)
+    pool = candidates(space.suspects, codes, np.concatenate((impossible, now.used_up())), rng=rng)
     if not len(pool):
         return pool
     have = tuple(
         np.bincount(codes[:, f], minlength=len(suspect.levels)).astype(np.int64)
         for f, suspect in enumerate(space.suspects)
     )
-    load = informative_load(groups(found, pool), pool, places, rng=rng, level_coupons=have)
+    load = informative_load(groups(found, pool), pool, places, rng=rng, level_coupons=have, limits=now)
     return np.asarray(pool[np.array(load.picks, dtype=np.int64)])
 
 
-def too_few_factors(suspects: tuple[Suspect, ...], cause: CauseKind) -> bool:
-    """Whether there are fewer factors with two levels than such a cause takes."""
-    return sum(len(suspect.levels) > 1 for suspect in suspects) < (1 if cause == "single" else 2)
+def is_thinkable(suspects: tuple[Suspect, ...], cause: CauseKind) -> bool:
+    """Whether there are the factors that such a cause takes: one or two with two levels, a numeric one with three."""
+    if cause == "graded":
+        return any(is_graded(suspect) for suspect in suspects)
+    return sum(len(suspect.levels) > 1 for suspect in suspects) >= (1 if cause == "single" else 2)
 
 
-def _draw(
-    suspects: tuple[Suspect, ...], cause: CauseKind, number: int, seed: int
-) -> tuple[tuple[int, ...], np.random.Generator]:
-    """The guilty factors of a study, and its random numbers."""
+@dataclass(frozen=True, slots=True)
+class PlayedTruth:
+    """The guilty factors, and the failing share for each combination of their levels (an axis a factor)."""
+
+    guilty: tuple[int, ...]
+    shares: Floats
+
+    def failing(self, codes: Integers) -> Floats:
+        return np.asarray(self.shares[tuple(codes[:, factor] for factor in self.guilty)])
+
+
+def drawn_truth(
+    suspects: tuple[Suspect, ...], cause: CauseKind, assumed: Assumed, number: int, seed: int
+) -> tuple[PlayedTruth, np.random.Generator]:
+    """The cause of a study, and its random numbers."""
     rng = np.random.default_rng([seed, CAUSE_KINDS.index(cause), number])
+    if cause == "graded":
+        factor = int(rng.choice([f for f, suspect in enumerate(suspects) if is_graded(suspect)]))
+        return PlayedTruth(
+            (factor,), _falling(len(suspects[factor].levels), int(assumed.baseline[factor]), assumed)
+        ), rng
     varied = [factor for factor, suspect in enumerate(suspects) if len(suspect.levels) > 1]
     drawn = rng.choice(varied, 1 if cause == "single" else 2, replace=False)
-    return tuple(sorted(int(factor) for factor in drawn)), rng
+    guilty = tuple(sorted(int(factor) for factor in drawn))
+    has = np.meshgrid(*(np.arange(len(suspects[f].levels)) == assumed.baseline[f] for f in guilty), indexing="ij")
+    exposed = np.any(has, axis=0) if cause == "either" else np.all(has, axis=0)
+    return PlayedTruth(guilty, np.where(exposed, assumed.failing, assumed.holding)), rng
 
 
-def _failing(codes: Integers, guilty: tuple[int, ...], assumed: Assumed) -> NDArray[np.float64]:
-    exposed = (codes[:, guilty] == assumed.baseline[list(guilty)]).all(axis=1)
-    return np.where(exposed, assumed.failing, assumed.holding)
+def _falling(levels: int, baseline: int, assumed: Assumed) -> Floats:
+    """Failing shares that fall in equal steps from the baseline's level to the end that lies farther from it."""
+    end = levels - 1 if baseline <= (levels - 1) / 2 else 0
+    way = np.clip((np.arange(levels) - baseline) / (end - baseline), 0.0, 1.0)
+    return np.asarray(assumed.failing + way * (assumed.holding - assumed.failing))
 
 
 def _runs(codes: Integers, failed: NDArray[np.bool_], loads: Integers) -> Runs:

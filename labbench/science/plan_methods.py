@@ -59,12 +59,12 @@ PLAN_METHODS: tuple[Method, ...] = (
     Method(
         PLAN,
         "Chance of isolating the cause",
-        "How likely a plan finds one guilty level, or two needed together.",
+        "How likely a plan finds one guilty level, two (both needed, or one enough), or a factor that matters by degrees.",
         "Share of played studies, each with a cause drawn at random, that end with this cause isolated (see: Probability of each cause).",
         "Simulation; no published source.",
         ("Repeated by its seed",),
         "simulated",
-        "For the shares assumed on the plan's page; causes of which one is enough, graded ones and none at all are not played.",
+        "For the shares assumed on the plan's page. That nothing on the list is the cause is not played; three causes at once neither.",
     ),
     Method(
         PLAN,

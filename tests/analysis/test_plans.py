@@ -68,14 +68,15 @@ def test_every_plan_says_what_it_costs():
         "sequential": (16, 2, 4, 3.0),
     }
     for plan in found.values():
-        assert set(plan["chances"]) == {"single", "both"}
+        assert {kind for kind, chance in plan["chances"].items() if chance} == {"single", "both", "either"}
         assert sum(arm["count"] for arm in plan["arms"]) == (8 if plan["is_sequential"] else plan["coupons"])
 
 
 def test_progress_is_told_to_the_end():
     told = []
     compared_plans(inputs(RESIN, LAMP), progress=lambda done, total, words: told.append((done, total)))
-    assert told[-1] == (4 * 2 * 3, 4 * 2 * 3)
+    # Four plans, three kinds of cause (none of them is numeric), three studies each.
+    assert told[-1] == (4 * 3 * 3, 4 * 3 * 3)
     assert told == sorted(told)
 
 
@@ -109,6 +110,29 @@ def test_what_is_impossible_or_used_up_is_kept_to_or_told():
         assert {"resin": "B", "lamp": "L2"} not in [arm["levels"] for arm in plan["arms"]]
     assert sum(arm["count"] for arm in found["d_optimal"]["arms"] if arm["levels"]["resin"] == "B") <= 2
     assert "resin B is enough for 2, not 4" in found["swaps"]["reason"]
+
+
+def test_a_numeric_factor_of_three_levels_is_played_as_a_matter_of_degrees():
+    time = factor("cure_time_s", (60.0, 90.0, 120.0)) | {"kind": "numeric"}
+    found, _ = plans(inputs(RESIN, time, studies=2))
+    assert all(plan["chances"]["graded"]["found"] >= 0 for plan in found.values() if plan["chances"])
+    two = factor("cure_time_s", (60.0, 90.0)) | {"kind": "numeric"}
+    assert plans(inputs(RESIN, two, studies=2))[0]["sequential"]["chances"]["graded"] is None
+
+
+def test_the_sequential_plan_keeps_to_stock_and_sessions_from_its_first_load_on():
+    asked = inputs(
+        factor("resin", ("A", "B"), left=[3, 2]), factor("lamp", ("L1", "L2", "L3"), levels_per_session=1), studies=4
+    )
+    plan = plans(asked)[0]["sequential"]
+    assert sum(arm["count"] for arm in plan["arms"]) == 5
+    assert len({arm["levels"]["lamp"] for arm in plan["arms"]}) == 1
+    assert plan["reason"] == "stock and levels in one session allow 5 of the 8 coupons of the first load"
+    # Five coupons in all, however many loads the lab is ready to run.
+    assert plan["chances"]["single"]["mean_coupons"] == 5
+    fixed = factor("glass", ("G-33",), left=[4])
+    plan = plans(inputs(RESIN, LAMP, fixed, studies=2))[0]["sequential"]
+    assert plan["chances"]["single"]["mean_coupons"] <= 4
 
 
 def test_a_plan_of_thousands_is_counted_but_neither_played_nor_put_up():

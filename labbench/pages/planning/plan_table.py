@@ -12,7 +12,12 @@ from labbench.formats.number_texts import number_text, percent_text
 from labbench.reports.wording import counted, listed, sentence
 
 Document = Mapping[str, Any]
-CAUSES = {"single": "one factor", "both": "two factors together"}
+CAUSES = {
+    "single": "one factor",
+    "both": "two factors together",
+    "either": "two factors, one enough",
+    "graded": "one factor, by degrees",
+}
 
 
 @dataclass(frozen=True, slots=True)
