@@ -26,6 +26,7 @@ from waitress.server import BaseWSGIServer, create_server
 from waitress.utilities import RequestEntityTooLarge
 
 from labbench.jobs.worker_process import WorkerProcess
+from labbench.pages.uploads import FORM_BYTES, most_bytes, too_large_words
 
 THREADS = 8
 LINGER_SECONDS = 60
@@ -133,10 +134,11 @@ class LimitedParser(HTTPRequestParser):
 
     def received(self, data: bytes) -> int:
         consumed: int = super().received(data)
-        if isinstance(self.error, RequestEntityTooLarge):
-            limit = settings.MAX_UPLOAD_BYTES // 2**20
-            size = f" of {self.content_length / 2**20:,.0f} MB" if self.content_length else ""
-            self.error = UploadTooLarge(f"The upload{size} is more than the {limit} MB that are taken at once.")
+        path = getattr(self, "path", "")
+        is_over = max(self.content_length, self.body_bytes_received) > most_bytes(path)
+        if is_over and (self.error is None or isinstance(self.error, RequestEntityTooLarge)):
+            self.error = UploadTooLarge(too_large_words(self.content_length, path))
+            self.completed = True
         return consumed
 
 
@@ -208,7 +210,8 @@ def server_on(listening: socket.socket, application: Callable[..., Any] | None =
         application or get_wsgi_application(),
         sockets=[listening],
         threads=THREADS,
-        max_request_body_size=settings.MAX_UPLOAD_BYTES + 1,
+        # What a single address takes is looked at as soon as it is known (LimitedParser).
+        max_request_body_size=max(settings.MAX_UPLOAD_BYTES, settings.MAX_TRACE_BYTES) + FORM_BYTES + 1,
         ident=None,
         asyncore_use_poll=hasattr(select, "poll"),
         **behind_proxy,
