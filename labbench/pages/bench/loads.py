@@ -17,20 +17,18 @@ from django_tables2 import RequestConfig
 from labbench.bench import loads, services
 from labbench.bench.models import Booking, Deviation, Inspection, Load, TraceFile
 from labbench.bench.queries import NEEDS_LOOK
+from labbench.bench.soak_watch import in_order
 from labbench.lab.models import ProfileStep
 from labbench.pages.bench.cautions import caution
-from labbench.pages.bench.forms import LoadLookForm, MoveForm
+from labbench.pages.bench.forms import LoadLookForm
 from labbench.pages.bench.inspections import failure_modes
 from labbench.pages.bench.tables import LoadCouponTable
+from labbench.pages.today.cards import cards_of_load
+from labbench.pages.today.forms import MoveForm
 from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Coupon
 
 ROWS_AT_ONCE = 40
-MOVES: dict[str, tuple[Any, str]] = {
-    "in": (loads.move_in, "went into"),
-    "out": (loads.move_out, "came out of"),
-    "undo": (loads.undo_move, "stands as before its last move in"),
-}
 STEPS: dict[str, Any] = {"start": loads.start_load, "finish": loads.finish_load, "back": loads.step_back_load}
 
 
@@ -55,15 +53,21 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
     if is_blinded(request.user, row.study):
         of_coupons = of_coupons.filter(is_found_by_rule=False)
     counts = Coupon.objects.filter(load_place__load=row).order_by().values_list("stage").annotate(Count("pk"))
+    bookings = in_order(list(row.bookings.select_related("chamber", "step", "started_by", "ended_by")))
+    moved = sorted((one for one in bookings if one.started_at), key=lambda one: one.started_at or timezone.now())
     context = {
         "load": row,
+        "cards": cards_of_load(row),
+        "now_ms": int(timezone.now().timestamp() * 1000),
+        "last_moved": moved[-1] if moved else None,
         "table": table,
         "stages": [(stage, Coupon.Stage(stage).label, count) for stage, count in sorted(counts)],
-        "bookings": row.bookings.select_related("chamber", "step", "started_by", "ended_by"),
+        "bookings": bookings,
         "deviations": [*deviations[:50], *of_coupons[:50]],
         "traces": row.traces.select_related("uploaded_by"),
         "round_number": under_way(row),
         "can_move": row.state == Load.State.RUNNING and request.user.has_perm("bench.change_booking"),
+        "can_inspect": request.user.has_perm("bench.add_inspection"),
     }
     return render(request, "bench/load.html", context | caution(request, "load"))
 
@@ -74,10 +78,17 @@ def step(request: HttpRequest, pk: int, name: str) -> HttpResponse:
     """Start a load, finish it, or take the last of these back."""
     if name not in STEPS:
         raise Http404("There is no such step.")
+    row = open_load(pk)
     try:
-        row = STEPS[name](load=open_load(pk), by=request.user, **confirmed(request, name))
+        if name == "start" and request.POST.get("into"):
+            begun = start_into(request, row)
+            messages.success(request, f"{row.name} is running now; it is in {begun.chamber}.")
+            return back(request, row)
+        row = STEPS[name](load=row, by=request.user, **confirmed(request, name))
     except (loads.NotRepaired, loads.NotReady):
         return ask_to_start(request, open_load(pk))
+    except loads.MadeAlready as told:
+        messages.info(request, " ".join(told.messages))
     except ValidationError as refused:
         messages.error(request, " ".join(refused.messages))
     else:
@@ -85,27 +96,32 @@ def step(request: HttpRequest, pk: int, name: str) -> HttpResponse:
         waiting = Coupon.objects.filter(NEEDS_LOOK, load_place__load=row).count()
         if name == "finish" and waiting:
             messages.warning(request, f"{waiting} of its coupons have not been looked at after their last round.")
-    return redirect("load", pk)
+    return back(request, row)
 
 
-@permission_required("bench.change_booking", raise_exception=True)
-@require_POST
-def move(request: HttpRequest, pk: int, booking_pk: int, name: str) -> HttpResponse:
-    """The load goes into a chamber it is booked for, comes out, or the last of these is taken back."""
-    booking = get_object_or_404(Booking.objects.select_related("load", "chamber"), pk=booking_pk, load=pk)
-    if name not in MOVES:
-        raise Http404("There is no such move.")
+def back(request: HttpRequest, row: Load) -> HttpResponse:
+    """To the page of the day if somebody came from there, else to the load."""
+    return redirect("today") if request.POST.get("back") == "today" else redirect("load", row.pk)
+
+
+def start_into(request: HttpRequest, row: Load) -> Booking:
+    """Started and put into its first chamber by one press."""
     form = MoveForm(request.POST)
-    try:
-        if not form.is_valid():
-            raise ValidationError(form.errors["at"].as_data())
-        when = {} if name == "undo" else {"at": form.cleaned_data["at"]}
-        MOVES[name][0](booking=booking, by=request.user, **when)
-    except ValidationError as refused:
-        messages.error(request, " ".join(refused.messages))
-    else:
-        messages.success(request, f"{booking.load.name} {MOVES[name][1]} {booking.chamber}.")
-    return redirect("load", pk)
+    if not form.is_valid():
+        raise next(iter(form.errors.as_data().values()))[0]
+    given = form.cleaned_data
+    booking = Booking.objects.filter(pk=given["into"], load=row).first()
+    if booking is None or (given["chamber"] is None and given["shown"] not in {None, booking.chamber_id}):
+        raise ValidationError(f"The plan of {row.name} has changed meanwhile; nothing was stored. Look at it again.")
+    begun = loads.start_into(
+        load=row,
+        booking=booking,
+        by=request.user,
+        at=given["at"],
+        chamber=given["chamber"],
+        **confirmed(request, "start"),
+    )
+    return begun.record
 
 
 def confirmed(request: HttpRequest, name: str) -> dict[str, Any]:
@@ -122,6 +138,9 @@ def ask_to_start(request: HttpRequest, row: Load) -> HttpResponse:
         "load": row,
         "coupons": loads.not_repaired(row),
         "is_again": "unrepaired" in request.POST,
+        "kept": {
+            name: request.POST[name] for name in ("into", "chamber", "shown", "at", "back") if name in request.POST
+        },
         "is_early": row.ready_at is not None and row.ready_at > timezone.now(),
     }
     return render(request, "bench/start_load.html", context)

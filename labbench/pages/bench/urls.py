@@ -25,7 +25,6 @@ urlpatterns = [
     path("loads/<int:pk>/inspect/", loads.inspect_load, name="inspect-load"),
     path("loads/<int:pk>/deviation/", deviations.of_load, name="record-load-deviation"),
     path("loads/<int:pk>/step/<slug:name>/", loads.step, name="step-load"),
-    path("loads/<int:pk>/bookings/<int:booking_pk>/<slug:name>/", loads.move, name="move-load"),
     path("traces/<int:pk>/file/", loads.trace_file, name="trace-file"),
     path("failures/", failures.failure_list, name="failures"),
     path("failures/failures.csv", failures.failure_csv, name="failures-csv"),

@@ -9,7 +9,7 @@ from django.utils import timezone
 from labbench.bench.loads import start_load
 from labbench.bench.models import Inspection, TraceFile
 from labbench.bench.services import book, create_load
-from labbench.lab.models import Chamber
+from labbench.lab.models import Chamber, ProfileStep, ThermalProfile
 from tests import factories
 from tests.pages.bench.conftest import text_of
 
@@ -94,16 +94,19 @@ def test_a_load_of_which_nothing_can_be_inspected_says_why(sign_in, repaired, lo
 def booked(tray):
     """A running load that is booked for a freezer, then an oven, in the hours before now."""
     load, _ = tray(1)
+    profile = ThermalProfile.objects.create(name="Short", rounds=1)
     start = timezone.now().replace(second=0, microsecond=0) - timedelta(hours=10)
     return load, [
         book(
             load=load,
             chamber=Chamber.objects.create(code=code, kind=kind, capacity_coupons=24),
+            step=ProfileStep.objects.create(profile=profile, number=number, name=kind, kind=kind, min_minutes=60),
+            round_number=1,
             planned_start=start + timedelta(hours=hours),
             planned_end=start + timedelta(hours=hours + 3),
             by=factories.person(),
         )
-        for code, kind, hours in (("F-1", "freeze", 0), ("O-1", "heat", 4))
+        for number, (code, kind, hours) in enumerate((("F-1", "freeze", 0), ("O-1", "heat", 4)), start=1)
     ]
 
 
@@ -131,7 +134,7 @@ def test_a_load_is_moved_through_its_chambers_with_the_times_as_they_were(sign_i
 def test_a_move_is_refused_in_words(sign_in, booked):
     client, (load, (freezer, _)) = sign_in(), booked
     later = f"{timezone.localtime(timezone.now() + timedelta(days=1)):%Y-%m-%dT%H:%M}"
-    assert "This time is still to come" in moved(client, load, freezer, "in", at=later)
+    assert "is still to come; by the server it is" in moved(client, load, freezer, "in", at=later)
     assert "has not been in F-1" in moved(client, load, freezer, "undo")
     client.post(f"/loads/{load.pk}/step/back/")
     assert "Tray 1 is planned; start it first." in moved(client, load, freezer, "in")
@@ -238,7 +241,7 @@ def test_a_guest_moves_no_load_and_stores_no_look(sign_in, tray):
 
 
 @pytest.mark.parametrize("rows", [1, 3])
-@pytest.mark.parametrize(("below", "questions"), [("", 11), ("inspect/", 7)])
+@pytest.mark.parametrize(("below", "questions"), [("", 19), ("inspect/", 7)])
 def test_a_load_asks_the_same_number_of_questions(sign_in, tray, django_assert_num_queries, rows, below, questions):
     client, (load, coupons) = sign_in("lead"), tray(rows)
     for coupon in coupons:

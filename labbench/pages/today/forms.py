@@ -1,0 +1,128 @@
+"""What is typed where loads are moved: a time, another chamber, a reason."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+
+from labbench.bench.loads import CLOCKS_DIFFER
+from labbench.formats.date_texts import clock_text, moment_text, offset_text
+from labbench.lab.models import Chamber
+
+
+class ComesTwice(ValidationError):
+    """A local time of the hour that comes twice: `readings` are the two it may be."""
+
+    def __init__(self, readings: tuple[datetime, datetime]) -> None:
+        first, second = readings
+        super().__init__(
+            f"{first:%H:%M} came twice that night, when the clock went back: say whether it was the first time "
+            f"({offset_text(first)}) or the second ({offset_text(second)})."
+        )
+        self.readings = readings
+
+
+class LocalTimeField(forms.CharField):
+    """A time in the lab's own zone, or with its offset; left empty it is now.
+
+    A time that the clock skipped is refused in words, one that came twice raises `ComesTwice`.
+    """
+
+    def __init__(self, **extra: Any) -> None:
+        extra.setdefault("required", False)
+        super().__init__(max_length=40, widget=forms.DateTimeInput(attrs={"type": "datetime-local"}), **extra)
+
+    def clean(self, value: Any) -> datetime:
+        text, now = super().clean(value), timezone.now()
+        if not text:
+            return now
+        try:
+            at = parse_datetime(text)
+        except ValueError:
+            at = None
+        if at is None:
+            raise ValidationError(f"“{text}” is no time; write it like 2026-11-25 14:05.")
+        if timezone.is_naive(at):
+            at = in_the_labs_zone(at)
+        if at.year < 1990:
+            raise ValidationError("This time is before 1990.")
+        if at > now + CLOCKS_DIFFER:
+            shown = moment_text(timezone.localtime(at))
+            raise ValidationError(
+                f"{shown} is still to come; by the server it is {clock_text(timezone.localtime(now))}. "
+                "Record what has happened."
+            )
+        return at.astimezone(UTC)
+
+
+def in_the_labs_zone(at: datetime) -> datetime:
+    """A time as the clock on the wall shows it, with its zone."""
+    zone = timezone.get_current_timezone()
+    first, second = at.replace(tzinfo=zone, fold=0), at.replace(tzinfo=zone, fold=1)
+    before, after = first.utcoffset(), second.utcoffset()
+    if before == after or before is None or after is None:
+        return first
+    if before > after:
+        raise ComesTwice((first, second))
+    raise ValidationError(
+        f"{at:%H:%M} did not exist that night: the clock went forward over it. Look at the time again."
+    )
+
+
+class MoveForm(forms.Form):
+    """When a load went into a chamber or came out, and what was said about what this does not keep."""
+
+    at = LocalTimeField(label="time", help_text="Leave empty: now.")
+    chamber = forms.ModelChoiceField(Chamber.objects.filter(retired_on=None), required=False, label="other chamber")
+    into = forms.IntegerField(required=False, min_value=1)
+    # The chamber that the page showed: the plan may have changed meanwhile.
+    shown = forms.IntegerField(required=False, min_value=1)
+    of = forms.CharField(required=False, max_length=40)
+    sure = forms.BooleanField(required=False)
+    reason = forms.CharField(required=False, max_length=400, widget=forms.Textarea(attrs={"rows": 2}))
+
+    def clean_of(self) -> datetime | None:
+        try:
+            at = parse_datetime(self.cleaned_data["of"]) if self.cleaned_data["of"] else None
+        except ValueError:
+            at = None
+        return at if at is not None and timezone.is_aware(at) else None
+
+
+class WhyForm(forms.Form):
+    """Why something did not go by the profile."""
+
+    reason = forms.CharField(max_length=400, widget=forms.Textarea(attrs={"rows": 2}))
+
+
+class FailureForm(forms.Form):
+    """From when, until when, and what was seen."""
+
+    began_at = LocalTimeField(label="failed from", help_text="As well as it is known. Leave empty: now.")
+    is_over = forms.BooleanField(label="it works again", required=False)
+    ended_at = LocalTimeField(label="works again from", help_text="Only where it works again. Leave empty: now.")
+    note = forms.CharField(
+        label="what was seen",
+        required=False,
+        max_length=2000,
+        help_text="E.g. power cut in the building; door found open, air at −4 °C.",
+        widget=forms.Textarea(attrs={"rows": 2}),
+    )
+
+
+class WorksAgainForm(forms.Form):
+    """When a chamber was seen to work again."""
+
+    ended_at = LocalTimeField(label="works again from", help_text="Leave empty: now.")
+
+
+class GoOnForm(forms.Form):
+    """Where a load of a failed chamber goes on, and since when."""
+
+    chamber = forms.ModelChoiceField(Chamber.objects.filter(retired_on=None))
+    at = LocalTimeField(label="since", help_text="Leave empty: now.")
