@@ -90,16 +90,18 @@ def broken_rules(
         Whether they are about to be stored: a start in the past then is refused.
     """
     found: list[tuple[Booking, list[Broken]]] = []
-    full = {
-        pk: filled(spans_in(book, book.chambers[pk])) for pk in sorted({booking.chamber_id for booking in bookings})
-    }
+    over = {}
+    for pk in sorted({booking.chamber_id for booking in bookings}):
+        places = book.chambers[pk].capacity_coupons
+        over[pk] = [one for one in filled(spans_in(book, book.chambers[pk])) if one.coupons > places]
+    ordered = {pk: in_order(book.ways[pk]) for pk in sorted({booking.load_id for booking in bookings})}
     for booking in bookings:
         way = book.way_of(booking)
         broken = [
             *_of_chamber(book, way, booking),
-            *_of_places(book, way, booking, full[booking.chamber_id]),
+            *_of_places(book, way, booking, over[booking.chamber_id]),
             *_of_soak(way, booking),
-            *_of_neighbours(way, booking),
+            *_of_neighbours(way, booking, ordered[booking.load_id]),
             *_of_wishes(book, way, booking, spans),
         ]
         if is_new and booking.started_at is None and booking.planned_start < book.now - 10 * MINUTE:
@@ -142,7 +144,7 @@ def _of_chamber(book: ChamberBook, way: Way, booking: Booking) -> Iterable[Broke
 
 def _of_places(book: ChamberBook, way: Way, booking: Booking, full: list[Filled]) -> Iterable[Broken]:
     chamber, (start, end) = booking.chamber, real_span(booking, book.now)
-    over = [one for one in full if one.coupons > chamber.capacity_coupons and one.start < end and start < one.end]
+    over = [one for one in full if one.start < end and start < one.end]
     if over and booking.ended_at is None:
         most = max(over, key=lambda one: one.coupons)
         words = (
@@ -196,8 +198,7 @@ def in_order(way: Way) -> list[Booking]:
     )
 
 
-def _of_neighbours(way: Way, booking: Booking) -> Iterable[Broken]:
-    bookings = in_order(way)
+def _of_neighbours(way: Way, booking: Booking, bookings: list[Booking]) -> Iterable[Broken]:
     place = bookings.index(booking)
     pairs = [(bookings[place - 1], booking)] if place else []
     pairs += [(booking, bookings[place + 1])] if place + 1 < len(bookings) else []

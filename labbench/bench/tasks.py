@@ -3,6 +3,8 @@
 from celery import shared_task
 from django.utils import timezone
 
+from labbench.bench.chamber_gains import TASK as GAINS_TASK
+from labbench.bench.chamber_gains import run_gains
 from labbench.bench.chamber_plans import TASK as PLAN_TASK
 from labbench.bench.chamber_plans import run_plan
 from labbench.bench.staging import TASK, run_intake
@@ -30,3 +32,10 @@ def plan_the_chambers(job_id: str) -> None:
     with running(job_id) as hold:
         if hold is not None:
             run_plan(hold)
+
+
+@shared_task(name=GAINS_TASK)
+def find_gains(job_id: str) -> None:
+    with running(job_id) as hold:
+        if hold is not None:
+            run_gains(hold)

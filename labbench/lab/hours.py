@@ -6,6 +6,7 @@ therefore made of points in time, never of minutes counted from midnight.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -85,8 +86,9 @@ def hours() -> Hours:
 
 
 def is_staffed(spans: Sequence[Span], at: datetime) -> bool:
-    """Whether people are there; both ends of a span count."""
-    return any(start <= at <= end for start, end in spans)
+    """Whether people are there, by ascending spans; both ends of a span count."""
+    place = bisect_right(spans, at, key=lambda span: span[0])
+    return place > 0 and at <= spans[place - 1][1]
 
 
 @transaction.atomic

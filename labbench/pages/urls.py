@@ -18,8 +18,11 @@ urlpatterns = [
     path("", include("labbench.pages.planning.urls")),
     path("", include("labbench.pages.jobs.urls")),
     path("", include("labbench.pages.today.urls")),
+    path("", include("labbench.pages.traces.urls")),
     path("", include("labbench.pages.bench.urls")),
     path("", include("labbench.pages.results.urls")),
+    path("", include("labbench.pages.chambers.urls")),
     path("", include("labbench.pages.catalogue.urls")),
+    path("", include("labbench.pages.surveys.urls")),
     path("", include("labbench.pages.profiles.urls")),
 ]
