@@ -122,6 +122,11 @@ class Comparison:
     remarks: tuple[str, ...]
 
     @property
+    def clock_ahead(self) -> float | None:
+        """The same, where the clock seems to be ahead."""
+        return None if self.clock_minutes is None else -self.clock_minutes
+
+    @property
     def disagreements(self) -> int:
         return sum(1 for move in self.moves if move.remarks)
 

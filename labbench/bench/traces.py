@@ -75,12 +75,29 @@ def confirm_columns(
     row = TraceFile.objects.select_for_update(of=("self",)).get(pk=trace.pk)
     others = TraceFile.objects.none()
     if row.chamber_id is not None:
-        others = TraceFile.objects.filter(sha256=row.sha256, chamber=row.chamber_id, mapping__isnull=True).exclude(pk=row.pk)
+        others = TraceFile.objects.filter(sha256=row.sha256, chamber=row.chamber_id, mapping__isnull=True).exclude(
+            pk=row.pk
+        )
     for each in (row, *others):
         each.mapping, each.clock_behind_minutes = document, clock_behind_minutes
         keep(each, by=by, reason=reason or "columns confirmed")
     _remember(trace.layout_sha256, head, document, by)
     return row
+
+
+def correct_clock(*, trace: TraceFile, clock_behind_minutes: float, by: Any, reason: str) -> TraceFile:
+    """State by how much the logger's clock was behind, and how that is known; everything else stays as it was confirmed."""
+    if trace.mapping is None:
+        raise ValidationError("Confirm first what the columns are.")
+    if not reason.strip():
+        raise ValidationError({"reason": "Say how it is known that the clock was off."})
+    return confirm_columns(
+        trace=trace,
+        mapping=mapping_from(trace.mapping, ()),
+        clock_behind_minutes=clock_behind_minutes,
+        by=by,
+        reason=f"clock corrected: {reason}",
+    )
 
 
 def _remember(layout_sha256: str, head: LoggerHead, document: dict[str, Any], by: Any) -> None:

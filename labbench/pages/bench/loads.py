@@ -18,6 +18,7 @@ from labbench.bench import loads, services
 from labbench.bench.models import Booking, Deviation, Inspection, Load, TraceFile
 from labbench.bench.queries import NEEDS_LOOK
 from labbench.bench.soak_watch import in_order
+from labbench.bench.trace_standing import files_of, proof_of
 from labbench.lab.models import ProfileStep
 from labbench.pages.bench.cautions import caution
 from labbench.pages.bench.forms import LoadLookForm
@@ -64,7 +65,8 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
         "stages": [(stage, Coupon.Stage(stage).label, count) for stage, count in sorted(counts)],
         "bookings": bookings,
         "deviations": [*deviations[:50], *of_coupons[:50]],
-        "traces": row.traces.select_related("uploaded_by"),
+        "trace_files": files_of(row),
+        "soak_proof": proof_of(row),
         "round_number": under_way(row),
         "can_move": row.state == Load.State.RUNNING and request.user.has_perm("bench.change_booking"),
         "can_inspect": request.user.has_perm("bench.add_inspection"),

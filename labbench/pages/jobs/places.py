@@ -7,6 +7,7 @@ from django.urls import reverse
 from labbench.analysis.models import Analysis
 from labbench.analysis.plan_comparisons import TASK as PLANS
 from labbench.analysis.services import TASK as ANALYSIS
+from labbench.bench.traces import TASK as TRACE
 from labbench.jobs.models import Job
 from labbench.studies.models import Study
 
@@ -23,5 +24,7 @@ def place_of(job: Job, study: Study | None) -> str:
     """The address of what a job made; "" where it has none."""
     if study is None:
         return ""
+    if job.task == TRACE:
+        return reverse("trace", args=[job.arguments["trace"]])
     page = {ANALYSIS: "study-results", PLANS: "study-plan"}.get(job.task, "study")
     return reverse(page, kwargs={"code": study.code})

@@ -13,6 +13,7 @@ from labbench.analysis.models import Analysis
 from labbench.analysis.verdicts import last_verdicts
 from labbench.bench.models import Deviation, Load
 from labbench.bench.progress import loads_with_counts, study_progress
+from labbench.bench.trace_standing import soak_proofs
 from labbench.pages.studies.selection import coupon_filter, stated_filters
 from labbench.pages.studies.tables import CouponTable, coupon_rows, stage_parts
 from labbench.studies.blinding import is_blinded
@@ -37,11 +38,12 @@ def study(request: HttpRequest, code: str) -> HttpResponse:
     hidden = is_blinded(request.user, shown)
     factors = list(factors_with_levels(shown))
     loads = loads_with_counts(shown)
+    listed = loads if request.GET.get("loads") == "all" else first_loads(loads)
     context = {
         "study": shown,
         "is_hidden": hidden,
         "loads": loads,
-        "listed_loads": loads if request.GET.get("loads") == "all" else first_loads(loads),
+        "listed_loads": with_proofs(listed),
         **coupon_part(request, shown, [] if hidden else factors, loads),
     }
     if request.htmx and request.htmx.target == "coupons-part":  # type: ignore[attr-defined]
@@ -68,6 +70,14 @@ def first_loads(loads: list[Any]) -> list[Any]:
         return loads
     is_over = Load.State.DONE
     return [load for load in loads if load.state != is_over][:MOST_LOADS] or loads[-MOST_LOADS:]
+
+
+def with_proofs(loads: list[Any]) -> list[Any]:
+    """The loads, each with what its temperature traces prove (`proof`)."""
+    proofs = soak_proofs([load.pk for load in loads])
+    for load in loads:
+        load.proof = proofs.get(load.pk)
+    return loads
 
 
 def coupon_part(request: HttpRequest, study: Study, factors: list[Factor], loads: list[Any]) -> dict[str, Any]:
