@@ -11,6 +11,7 @@ from django.utils import timezone
 from labbench.bench.models import Deviation, Inspection, Load, Repair
 from labbench.formats.date_texts import day_text, moment_text
 from labbench.formats.factor_names import factor_label
+from labbench.lab.meters import band_caution
 from labbench.lab.models import Calibration, LampSurvey
 from labbench.studies.models import CouponLevel
 
@@ -53,7 +54,7 @@ def repair_findings(repair: Repair) -> tuple[Finding, ...]:
 
 
 def meter_findings(repair: Repair) -> list[Finding]:
-    """Where the meter of the day's reading had no valid calibration."""
+    """Where the meter of the day's reading had no valid calibration, or does not see the lamp's peak."""
     findings: list[Finding] = []
     day = timezone.localtime(repair.repaired_at).date()
     if repair.radiometer_id:
@@ -72,6 +73,8 @@ def meter_findings(repair: Repair) -> list[Finding]:
                     f"Calibration of meter {repair.radiometer} was due on {day_text(calibration.due_on)}.",
                 )
             )
+        if words := band_caution(repair.radiometer, repair.lamp):
+            findings.append(Finding(Deviation.Kind.OTHER, words))
     return findings
 
 

@@ -94,11 +94,17 @@ def survey_valid_to(survey: LampSurvey) -> date:
 
 def survey_summaries(survey_ids: list[int]) -> dict[int, SurveySummary]:
     """Summaries of several surveys at once."""
+    readings = readings_of_surveys(survey_ids)
+    return {survey_id: found for survey_id, rows in readings.items() if (found := summarise_survey(rows))}
+
+
+def readings_of_surveys(survey_ids: list[int]) -> dict[int, list[tuple[float, float, float]]]:
+    """x, y and irradiance of every reading of several surveys, in one query."""
     readings: dict[int, list[tuple[float, float, float]]] = defaultdict(list)
-    points = SurveyPoint.objects.filter(survey__in=survey_ids).order_by()
+    points = SurveyPoint.objects.filter(survey__in=survey_ids).order_by("y_mm", "x_mm", "reading")
     for survey_id, x, y, value in points.values_list("survey_id", "x_mm", "y_mm", "irradiance_mw_cm2"):
         readings[survey_id].append((x, y, value))
-    return {survey_id: found for survey_id, rows in readings.items() if (found := summarise_survey(rows))}
+    return dict(readings)
 
 
 def survey_readings(survey: LampSurvey) -> list[tuple[float, float, float]]:

@@ -1,0 +1,1 @@
+"""Lamp surveys on the page: read, looked at, compared; and the meters they are read with."""

@@ -1,0 +1,201 @@
+"""Stored surveys: the list, one of them, its file, corrected, withdrawn."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.contrib.auth.decorators import permission_required
+from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods
+
+from labbench.formats.survey_points_export import survey_points_csv
+from labbench.lab import queries, surveys
+from labbench.lab.due import due
+from labbench.lab.models import Lamp, LampSurvey, Radiometer, SurveyDraft
+from labbench.pages.bench.cautions import caution, exposure_words
+from labbench.pages.refusals import add_refusal
+from labbench.pages.surveys.drawing import map_picture
+from labbench.pages.surveys.entry import unit_word
+from labbench.pages.surveys.figures import figures
+from labbench.pages.surveys.forms import CorrectionForm, ReadingsForm, ReasonForm
+
+may_correct = permission_required("lab.change_lampsurvey", raise_exception=True)
+PAGE = 50
+
+
+@require_GET
+def survey_list(request: HttpRequest) -> HttpResponse:
+    """All surveys, the newest first; of one lamp or one meter where asked."""
+    rows = LampSurvey.objects.select_related("lamp", "radiometer", "surveyed_by").order_by("-surveyed_at", "-pk")
+    lamp, meter = request.GET.get("lamp", ""), request.GET.get("meter", "")
+    if lamp.isdecimal():
+        rows = rows.filter(lamp=int(lamp))
+    if meter.isdecimal():
+        rows = rows.filter(radiometer=int(meter))
+    page = Paginator(rows, PAGE).get_page(request.GET.get("page"))
+    summaries = queries.survey_summaries([row.pk for row in page])
+    today = timezone.localdate()
+    context = {
+        "page_obj": page,
+        "rows": [(row, summaries.get(row.pk), due(queries.survey_valid_to(row), today=today)) for row in page],
+        "lamps": Lamp.objects.order_by("code"),
+        "meters": Radiometer.objects.order_by("code"),
+        "lamp": lamp,
+        "meter": meter,
+        "drafts": SurveyDraft.objects.select_related("lamp", "started_by"),
+        "kept": {name: value for name, value in (("lamp", lamp), ("meter", meter)) if value},
+    }
+    return render(request, "surveys/surveys.html", context)
+
+
+def the_survey(pk: int) -> LampSurvey:
+    rows = LampSurvey.objects.select_related("lamp", "radiometer", "surveyed_by", "calibration")
+    return get_object_or_404(rows, pk=pk)
+
+
+@require_GET
+def survey(request: HttpRequest, pk: int) -> HttpResponse:
+    """One survey: map, figures, how well they are known, what is doubtful, every point."""
+    found = the_survey(pk)
+    readings = queries.survey_readings(found)
+    picture = map_picture(readings, area=surveys.area_of(found), title=f"Lamp {found.lamp}", id="survey-map")
+    known = figures(readings, found.radiometer, surveys.calibration_of(found, found.surveyed_at))
+    last_day = queries.survey_valid_to(found) if found.withdrawn_at is None else None
+    changes = [
+        row
+        for row in found.history.select_related("history_user").order_by("history_date")
+        if row.history_change_reason
+    ]
+    context = {
+        "survey": found,
+        "map": picture,
+        "figures": known,
+        "points": found.points.order_by("y_mm", "x_mm", "reading"),
+        "unit": unit_word(found),
+        "due": due(last_day, today=timezone.localdate()),
+        "changes": changes,
+        "others": others(found),
+    }
+    exposure = exposure_words(known.summary.max_mw_cm2 if known else None, f"lamp {found.lamp}")
+    return render(request, "surveys/survey.html", context | caution(request, "lamp", exposure))
+
+
+def others(found: LampSurvey) -> list[tuple[str, LampSurvey]]:
+    """Surveys that this one is best held against, each with why."""
+    standing = LampSurvey.objects.filter(withdrawn_at=None).exclude(pk=found.pk).select_related("lamp", "radiometer")
+    same = standing.filter(lamp=found.lamp_id).order_by("-surveyed_at")
+    asked = [
+        (
+            "the survey before, same cover and distance",
+            same.filter(
+                is_cover_on=found.is_cover_on, distance_mm=found.distance_mm, surveyed_at__lt=found.surveyed_at
+            ),
+        ),
+        (
+            f"cover {'off' if found.is_cover_on else 'on'}",
+            same.filter(is_cover_on=not found.is_cover_on, distance_mm=found.distance_mm),
+        ),
+        ("another distance", same.filter(is_cover_on=found.is_cover_on).exclude(distance_mm=found.distance_mm)),
+        (
+            "another meter",
+            same.filter(is_cover_on=found.is_cover_on, distance_mm=found.distance_mm).exclude(
+                radiometer=found.radiometer_id
+            ),
+        ),
+    ]
+    return [(words, row) for words, rows in asked if (row := rows.first())]
+
+
+@require_GET
+def survey_points(request: HttpRequest, pk: int) -> HttpResponse:
+    """The points as CSV, as the import reads them."""
+    found = the_survey(pk)
+    rows = [
+        (row.x_mm, row.y_mm, row.irradiance_mw_cm2, row.reading, row.raw_reading)
+        for row in found.points.order_by("y_mm", "x_mm", "reading")
+    ]
+    text = survey_points_csv(rows, raw_unit=unit_word(found), factor=found.calibration_factor)
+    answer = HttpResponse(text, content_type="text/csv; charset=utf-8")
+    day = timezone.localdate(found.surveyed_at)
+    name = "".join(letter if letter.isalnum() else "-" for letter in found.lamp.code)
+    answer["Content-Disposition"] = f'attachment; filename="survey-{name}-{day}.csv"'
+    return answer
+
+
+@may_correct
+@require_http_methods(["GET", "HEAD", "POST"])
+def correct_survey(request: HttpRequest, pk: int) -> HttpResponse:
+    """Conditions and readings of a stored survey, with a reason; what stood before stays in the history."""
+    found = the_survey(pk)
+    places, readings = stored_places(found)
+    initial = {name: getattr(found, name) for name in surveys.CONDITIONS} | {
+        "radiometer": found.radiometer_id,
+        "applies_factor": "yes" if found.calibration_id else "no",
+        "is_cover_on": "on" if found.is_cover_on else "off",
+        "started_at": found.surveyed_at,
+    }
+    form = CorrectionForm(request.POST or None, now=timezone.now(), record=found, initial=initial)
+    table = ReadingsForm(request.POST or None, places=places, readings=readings)
+    if form.is_valid() & table.is_valid():
+        given = form.cleaned_data
+        raw = [(*places[number], value) for number, values in table.values().items() for value in values]
+        at = given["started_at"]
+        if at.replace(second=0) == found.surveyed_at.replace(second=0, microsecond=0):
+            at = found.surveyed_at  # the form shows minutes
+        own = {name: given[name] for name in surveys.CONDITIONS if name in given and name != "radiometer"}
+        try:
+            is_changed = surveys.correct_survey(
+                survey=found,
+                by=request.user,
+                reason=given["why"],
+                readings=[*raw, *given["new_places"]],
+                radiometer=given["radiometer"],
+                applies_factor=given["applies_factor"],
+                surveyed_at=at,
+                **own,
+            )
+        except ValidationError as refused:
+            add_refusal(form, refused)
+        else:
+            if is_changed:
+                messages.success(
+                    request,
+                    "The survey is corrected; its history keeps what stood before. Doses computed from it are out of date.",
+                )
+            else:
+                messages.info(request, "Nothing was different; nothing was stored.")
+            return redirect("survey", pk)
+    context = {"survey": found, "form": form, "table": table, "unit": unit_word(found)}
+    return render(request, "surveys/correct.html", context)
+
+
+def stored_places(found: LampSurvey) -> tuple[list[tuple[float, float]], dict[int, list[float]]]:
+    """Places of a stored survey, and the readings of each as they were read."""
+    places: dict[tuple[float, float], int] = {}
+    readings: dict[int, list[float]] = {}
+    for x, y, raw in surveys.raw_readings(found):
+        number = places.setdefault((x, y), len(places))
+        readings.setdefault(number, []).append(raw)
+    return list(places), readings
+
+
+@may_correct
+@require_http_methods(["GET", "HEAD", "POST"])
+def withdraw_survey(request: HttpRequest, pk: int) -> HttpResponse:
+    """Withdraw a survey, or let a withdrawn one count again."""
+    found = the_survey(pk)
+    change = surveys.reinstate_survey if found.withdrawn_at else surveys.withdraw_survey
+    form = ReasonForm(request.POST or None)
+    if form.is_valid():
+        try:
+            change(survey=found, by=request.user, reason=form.cleaned_data["reason"])
+        except ValidationError as refused:
+            add_refusal(form, refused)
+        else:
+            words = "withdrawn: it counts no more" if found.withdrawn_at else "in force again"
+            messages.success(request, f"The survey is {words}. Doses computed from it are out of date.")
+            return redirect("survey", pk)
+    return render(request, "surveys/withdraw.html", {"survey": found, "form": form})
