@@ -24,6 +24,5 @@ urlpatterns = [
     path("", include("labbench.pages.chambers.urls")),
     path("", include("labbench.pages.catalogue.urls")),
     path("", include("labbench.pages.surveys.urls")),
-    path("", include("labbench.pages.surveys.urls")),
     path("", include("labbench.pages.profiles.urls")),
 ]
