@@ -19,14 +19,19 @@ def analyses_of(study: Study) -> QuerySet[Analysis]:
 
 
 def newest_analysis(study: Study) -> Analysis | None:
-    """The analysis asked for last, whatever became of it."""
-    return analyses_of(study).first()
+    """The analysis of the study as planned that was asked for last, whatever became of it."""
+    return analyses_of(study).filter(choice={}).first()
+
+
+def other_choices(study: Study) -> QuerySet[Analysis]:
+    """Analyses of other choices of factors and coupons, newest first."""
+    return analyses_of(study).exclude(choice={})
 
 
 def newest_answer(study: Study) -> Analysis | None:
-    """The newest analysis that has a result, whole."""
+    """The newest analysis of the study as planned that has a result, whole."""
     return (
-        Analysis.objects.filter(study=study, finished_at__isnull=False)
+        Analysis.objects.filter(study=study, finished_at__isnull=False, choice={})
         .select_related("job", "requested_by", "study")
         .order_by("-requested_at", "-id")
         .first()
@@ -35,5 +40,5 @@ def newest_answer(study: Study) -> Analysis | None:
 
 def newest_answer_pk(study: Study) -> int | None:
     """Which analysis the newest answer is, without reading it."""
-    answers = Analysis.objects.filter(study=study, finished_at__isnull=False)
+    answers = Analysis.objects.filter(study=study, finished_at__isnull=False, choice={})
     return answers.order_by("-requested_at", "-id").values_list("pk", flat=True).first()

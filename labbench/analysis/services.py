@@ -12,8 +12,8 @@ from django.db import IntegrityError, transaction
 from django.db.models import Min
 from django.utils import timezone
 
+from labbench.analysis.choices import Choice, chosen_sheet, rival_document
 from labbench.analysis.models import Analysis
-from labbench.analysis.sheets import study_sheet
 from labbench.bench.models import Load
 from labbench.code_version import code_version
 from labbench.formats.coupon_sheet_export import write_coupon_sheet_csv
@@ -40,17 +40,36 @@ class Inputs:
     sha256: str
     coupons: int
     says_something: bool
+    left_out: int = 0
 
 
-def request_analysis(*, study: Study, by: Any, next_count: int | None = None, seed: int = DEFAULT_SEED) -> Analysis:
+def request_analysis(
+    *,
+    study: Study,
+    by: Any,
+    next_count: int | None = None,
+    seed: int = DEFAULT_SEED,
+    choice: Choice | None = None,
+) -> Analysis:
     """The analysis of the study as it stands: the stored one where inputs, parameters and code are the same, else a new one in the queue.
 
     It proposes `next_count` coupons, by default as many as a load has places. One that failed or was cancelled is queued again.
-    ValidationError where no coupon says anything yet.
+    One whose `choice` leaves coupons out is asked for together with the one of all coupons, to stand beside it. ValidationError
+    where no coupon says anything yet, or the choice leaves none out or none over.
     """
-    inputs = inputs_of(study, next_count=next_count, seed=seed)
+    choice = choice or Choice()
+    beside = None
+    if choice.leaves_out:
+        beside = request_analysis(
+            study=study, by=by, next_count=next_count, seed=seed, choice=choice.with_all_coupons()
+        )
+    inputs = inputs_of(study, next_count=next_count, seed=seed, choice=choice)
+    if choice.leaves_out and not inputs.left_out:
+        raise ValidationError("No coupon was touched by what was chosen: there is none to leave out.")
     if not inputs.says_something:
-        raise ValidationError(nothing_to_analyse(study))
+        raise ValidationError(
+            "No coupon that says anything is left over." if choice.leaves_out else nothing_to_analyse(study)
+        )
     key = {"study": study, "inputs_sha256": inputs.sha256, "code_version": code_version()}
     known = Analysis.objects.filter(**key).select_related("job").first()
     if known is None:
@@ -61,6 +80,8 @@ def request_analysis(*, study: Study, by: Any, next_count: int | None = None, se
                     **key,
                     sheet_csv=inputs.sheet_csv,
                     parameters=inputs.parameters,
+                    choice=choice.document(),
+                    beside=beside,
                     coupons=inputs.coupons,
                     job=job,
                     requested_by=by,
@@ -81,31 +102,44 @@ def nothing_to_analyse(study: Study) -> str:
     return f"No coupon of {study.code} has been inspected after a round or broken in a strength test yet: there is nothing to analyse."
 
 
-def inputs_of(study: Study, *, next_count: int | None = None, seed: int = DEFAULT_SEED) -> Inputs:
+def inputs_of(
+    study: Study, *, next_count: int | None = None, seed: int = DEFAULT_SEED, choice: Choice | None = None
+) -> Inputs:
     """What an analysis of the study as it stands would be computed from."""
-    drawn = study_sheet(study)
+    choice = choice or Choice()
+    drawn = chosen_sheet(study, choice)
     sheet_csv = write_coupon_sheet_csv(drawn.sheet)
     parameters = {
         "confidence": study.confidence,
         "margin": study.margin,
         "strength_margin": study.strength_margin,
-        "next_count": load_places(study) if next_count is None else next_count,
+        # What was measured can't be set on a coupon: such an analysis proposes none.
+        "next_count": 0 if choice.takes_measured else load_places(study) if next_count is None else next_count,
         "seed": seed,
         "notes": list(drawn.notes),
         "runnable": runnable_levels(study),
         "impossible": impossible_levels(study),
         "load_order": load_order(study),
         **limits_of(study),
+        "baseline": baseline_of(study),
     }
+    if choice.document():
+        parameters |= {
+            "choice": choice.document(),
+            "rivals": [list(pair) for pair in drawn.rivals],
+            "beside": {column.name: rival_document(column) for column in drawn.beside},
+            "candidates": list(drawn.candidates),
+        }
     sha256 = hashlib.sha256(f"{canonical(parameters)}\n{sheet_csv}".encode()).hexdigest()
     sheet = drawn.sheet
     says = (sheet.rounds_survived > 0) | (sheet.failed_round > 0) | (sheet.strength_mpa > 0)
-    return Inputs(sheet_csv, parameters, sha256, len(sheet.coupons), bool(says.any()))
+    return Inputs(sheet_csv, parameters, sha256, len(sheet.coupons), bool(says.any()), drawn.left_out)
 
 
 def is_as_the_study_stands(analysis: Analysis) -> bool:
-    """Whether the same inputs would be analysed today, with the seed of that analysis."""
-    inputs = inputs_of(analysis.study, seed=analysis.parameters["seed"])
+    """Whether the same inputs would be analysed today, with the seed and the choice of that analysis."""
+    choice = Choice.stored(analysis.choice)
+    inputs = inputs_of(analysis.study, seed=analysis.parameters["seed"], choice=choice)
     return inputs.sha256 == analysis.inputs_sha256
 
 
@@ -153,6 +187,16 @@ def limits_of(study: Study) -> dict[str, Any]:
     }
 
 
+def baseline_of(study: Study) -> dict[str, Any]:
+    """Factor -> level of the repair that failed, as far as the study names one."""
+    return {
+        factor.name: level_value(level)
+        for factor in factors_with_levels(study)
+        for level in factor.levels.all()
+        if level.is_baseline
+    }
+
+
 def runnable_of(parameters: dict[str, Any]) -> RunnableLevels | None:
     """What could be run, from the parameters of an analysis; None where the study names no level of some factor."""
     # slow import: numpy
@@ -165,13 +209,18 @@ def runnable_of(parameters: dict[str, Any]) -> RunnableLevels | None:
     for name, level, coupons in parameters.get("left", ()):
         left.setdefault(name, {})[level] = coupons
     return RunnableLevels(
-        levels, tuple(parameters.get("impossible", ())), left, dict(parameters.get("levels_per_load", {}))
+        levels,
+        tuple(parameters.get("impossible", ())),
+        left,
+        dict(parameters.get("levels_per_load", {})),
+        dict(parameters.get("baseline", {})),
     )
 
 
 def compute_analysis(hold: Running) -> None:
     """Evaluate the frozen sheet of the job's analysis and store the result once."""
     # slow import: scipy is only needed where something is computed
+    from labbench.analysis.rivals import rivals_document
     from labbench.formats.coupon_sheet import read_coupon_sheet
     from labbench.science.document import document
     from labbench.science.evaluation import evaluate
@@ -196,6 +245,9 @@ def compute_analysis(hold: Running) -> None:
         progress=lambda done, total: hold.progress(done, total, "computing"),
     )
     result = document(evaluation)
+    if "choice" in parameters:
+        result["choice"] = parameters["choice"]
+        result["rivals"] = rivals_document(reading.sheet, parameters)
     result["warnings"] = [*parameters["notes"], *result["warnings"]]
     # The later of two runs of the same job finds the row filled and leaves it.
     Analysis.objects.filter(pk=analysis.pk, finished_at=None).update(

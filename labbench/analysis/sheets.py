@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,14 +18,23 @@ from labbench.studies.models import Coupon, CouponLevel, Factor, Study
 
 @dataclass(frozen=True, slots=True)
 class StudySheet:
-    """A study's coupons as a sheet, and the sentences that say what it leaves out or has to be read with."""
+    """A study's coupons as a sheet, and the sentences that say what it leaves out or has to be read with.
+
+    `coupon_ids` are in the order of the sheet; `left_out_codes` those that would be in it, had they not been left out by choice.
+    """
 
     sheet: CouponSheet
     notes: tuple[str, ...]
+    coupon_ids: tuple[int, ...] = ()
+    left_out_codes: tuple[str, ...] = ()
+
+    @property
+    def left_out(self) -> int:
+        return len(self.left_out_codes)
 
 
-def study_sheet(study: Study, *, with_unfinished: bool = False) -> StudySheet:
-    """The sheet of a study as it stands; a constant number of queries.
+def study_sheet(study: Study, *, with_unfinished: bool = False, left_out: Collection[int] = ()) -> StudySheet:
+    """The sheet of a study as it stands, without the coupons `left_out`; a constant number of queries.
 
     A repaired coupon that has not been through a round says nothing yet and is left out (`with_unfinished` keeps it, for export);
     so is a control that was not broken. One in the middle of its rounds stays, censored where it was last seen to hold.
@@ -54,6 +63,11 @@ def study_sheet(study: Study, *, with_unfinished: bool = False) -> StudySheet:
         for c in coupons
     ]
     kept = coupons if with_unfinished else [c for c, waits in zip(coupons, is_open, strict=True) if not waits]
+    codes_left_out = tuple(c["code"] for c in kept if c["id"] in left_out)
+    if left_out:
+        kept = [c for c in kept if c["id"] not in left_out]
+        is_open = [waits for c, waits in zip(coupons, is_open, strict=True) if c["id"] not in left_out]
+        coupons = [c for c in coupons if c["id"] not in left_out]
     modes = dict(
         Inspection.objects.filter(coupon__study=study, outcome=Inspection.Outcome.CRACKED_OUT)
         .order_by()
@@ -73,7 +87,7 @@ def study_sheet(study: Study, *, with_unfinished: bool = False) -> StudySheet:
         strength_mpa=np.array([strengths.get(c["id"], np.nan) for c in kept], dtype=np.float64),
         fracture_origins=np.array([origins.get(c["id"]) for c in kept], dtype=object) if origins else None,
     )
-    return StudySheet(sheet, notes(coupons, is_open))
+    return StudySheet(sheet, notes(coupons, is_open), tuple(c["id"] for c in kept), codes_left_out)
 
 
 def strength_tests(study: Study) -> tuple[dict[int, float], dict[int, str]]:

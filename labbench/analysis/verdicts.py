@@ -45,9 +45,9 @@ class StudyVerdict:
 
 
 def last_verdicts(study_ids: Collection[int]) -> dict[int, StudyVerdict]:
-    """Study -> its last finished analysis in words; studies without one are left out. One query."""
+    """Study -> its last finished analysis as planned, in words; studies without one are left out. One query."""
     latest = (
-        Analysis.objects.filter(study=OuterRef("pk"), finished_at__isnull=False)
+        Analysis.objects.filter(study=OuterRef("pk"), finished_at__isnull=False, choice={})
         .order_by("-requested_at", "-id")
         .values("pk")[:1]
     )

@@ -39,6 +39,8 @@ from labbench.science.sheet import CouponSheet, FactorColumn, Level
 
 State = Literal["first", "second", "leans to first", "leans to second", "open", "aliased", "neither", "not compared"]
 Relation = Literal["one to one", "first decides second", "second decides first", "crossed"]
+# A value this near to a level counts as that level. A choice, no published source.
+NEAR_A_LEVEL = 0.1
 METHOD = "beta-binomial evidence of each factor as the only cause, even odds"
 
 
@@ -309,13 +311,16 @@ def _breaking(
 ) -> BreakingCoupon | None:
     """The candidate whose outcome is expected to tell most about which of the two it is.
 
-    A value of the second factor counts as the level nearest to it; one whose first level did not run tells nothing of the first.
+    A value of the second factor counts as the level nearest to it, if it lies within `NEAR_A_LEVEL` of that or beyond all levels;
+    between levels nothing is known of it, nor of a level of the first factor that did not run.
     """
-    first_levels = {level: code for code, level in enumerate(kept[0].levels)}
-    usable = [one for one in candidates if one.first in first_levels]
-    if not usable or kept[1].kind != "numeric":
+    if kept[1].kind != "numeric":
         return None
+    first_levels = {level: code for code, level in enumerate(kept[0].levels)}
     values = np.array([float(level) for level in kept[1].levels])
+    usable = [one for one in candidates if one.first in first_levels and _is_known(values, one.second)]
+    if not usable:
+        return None
     first_codes = np.array([[first_levels[one.first]] for one in usable], dtype=np.int64)
     second_codes = np.array([[int(np.argmin(np.abs(values - one.second)))] for one in usable], dtype=np.int64)
     failing = (_failing(found[0], first_codes), _failing(found[1], second_codes))
@@ -328,6 +333,12 @@ def _breaking(
     return BreakingCoupon(
         chosen.levels, chosen.second, float(gains[best]), float(failing[0][best]), float(failing[1][best])
     )
+
+
+def _is_known(values: Floats, value: float) -> bool:
+    nearest = float(values[int(np.argmin(np.abs(values - value)))])
+    is_beyond = not values[0] <= value <= values[-1]
+    return bool(is_beyond or abs(value - nearest) <= NEAR_A_LEVEL * abs(nearest))
 
 
 def _failing(found: Posterior, codes: NDArray[np.int64]) -> Floats:
@@ -358,9 +369,13 @@ def _sentence(names: tuple[str, str], state: State, relation: Relation, evidence
     )
     if state.startswith("leans"):
         words += "; that is a hint, not more"
+    told = f"{words}: {evidence[winner].best}."
     if (relation == "first decides second" and winner == 1) or (relation == "second decides first" and winner == 0):
-        words += f". As {names[loser]} decides {names[winner]}, it says so by the simpler rule, not by coupons that part them"
-    return f"{words}: {evidence[winner].best}."
+        told += (
+            f" But each level of {names[loser]} ran with one level of {names[winner]} only: no coupon parts them, and the difference is "
+            "that of a simpler description."
+        )
+    return told
 
 
 def level_words(levels: dict[str, Level]) -> str:

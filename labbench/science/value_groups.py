@@ -2,8 +2,9 @@
 
 Up to `MOST_AS_THEY_ARE` distinct values are levels as they are. More are cut where neighbouring values lie further apart than
 `WIDE_STEP` of the whole span (on a logarithmic scale where the values are positive and span more than a factor of
-`LOGARITHMIC_FROM`), if that leaves two to `MOST_GROUPS` groups of at least two coupons; else into `QUANTILE_GROUPS` groups of about
-as many coupons each. A choice of this project, no published source.
+`LOGARITHMIC_FROM`); a single coupon joins the nearer group. If that leaves two to `MOST_GROUPS` groups, none with more than
+`LARGEST_SHARE` of the coupons, they are the levels; else `QUANTILE_GROUPS` groups of about as many coupons each. A choice of this
+project, no published source.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ MOST_AS_THEY_ARE = 6
 MOST_GROUPS = 6
 WIDE_STEP = 1 / 8
 LOGARITHMIC_FROM = 4.0
+LARGEST_SHARE = 2 / 3
 QUANTILE_GROUPS = 4
 # Readings have two or three digits; more would make different numbers of the same dose.
 DIGITS = 4
@@ -78,12 +80,25 @@ def _cuts(distinct: Floats, counts: NDArray[np.int64]) -> tuple[Floats, How]:
     scale = distinct
     if distinct[0] > 0 and distinct[-1] / distinct[0] > LOGARITHMIC_FROM:
         scale = np.log(distinct)
-    wide = np.flatnonzero(np.diff(scale) > WIDE_STEP * (scale[-1] - scale[0])) + 1
+    wide = _without_lonely(scale, counts, np.flatnonzero(np.diff(scale) > WIDE_STEP * (scale[-1] - scale[0])) + 1)
     sizes = np.add.reduceat(counts, np.concatenate(([0], wide)))
-    if 2 <= len(sizes) <= MOST_GROUPS and sizes.min() >= 2:
+    if 2 <= len(sizes) <= MOST_GROUPS and sizes.max() <= LARGEST_SHARE * counts.sum():
         return distinct[wide], "at gaps"
     before = np.concatenate(([0], np.cumsum(counts)))
     wanted = counts.sum() * np.arange(1, QUANTILE_GROUPS) / QUANTILE_GROUPS
     # Between two values, at the place whose count below is nearest to the wanted one.
     places = np.unique([int(np.argmin(np.abs(before[1:-1] - w))) + 1 for w in wanted])
     return distinct[places], "by equal numbers"
+
+
+def _without_lonely(scale: Floats, counts: NDArray[np.int64], cuts: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The cuts without those beside a group of one coupon: it joins the nearer neighbour."""
+    while len(cuts):
+        sizes = np.add.reduceat(counts, np.concatenate(([0], cuts)))
+        lonely = np.flatnonzero(sizes == 1)
+        if not len(lonely):
+            break
+        sides = [side for side in (lonely[0] - 1, lonely[0]) if 0 <= side < len(cuts)]
+        nearer = min(sides, key=lambda side: float(scale[cuts[side]] - scale[cuts[side] - 1]))
+        cuts = np.delete(cuts, nearer)
+    return cuts

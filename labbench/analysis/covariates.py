@@ -1,0 +1,198 @@
+"""What was measured of each repair, as numeric factors of an analysis: dose, evenness, hours, ages, temperatures, times.
+
+Many distinct values are put into groups (`science.value_groups`). A measured value that the kept factors decide, or that decides one
+of them, is not entered beside it: the same thing would count twice. It is compared with it instead (`science.rival_factors`).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from django.utils import timezone
+from numpy.typing import NDArray
+
+from labbench.bench.models import ReceivedDose, Repair
+from labbench.formats.factor_names import factor_label
+from labbench.formats.number_texts import number_text, unit_of_name, with_unit
+from labbench.lab.models import HoursReading, LampSurvey
+from labbench.science.sheet import FactorColumn
+from labbench.science.value_groups import ValueGroups, value_groups
+from labbench.studies.models import Factor, Study
+
+HOURS_A_DAY = 24
+DOSE_SOURCES = ("lamp", "cover", "cure_time_s", "distance_mm")
+SURVEY_SOURCES = ("lamp", "cover", "distance_mm")
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A measured value: its name as a factor, what it is, and the factors (by source or name) that it comes from."""
+
+    name: str
+    words: str
+    sources: tuple[str, ...] = ()
+
+
+MEASURED = (
+    Measured("dose_min_mj_cm2", "dose at the coldest place of the survey", DOSE_SOURCES),
+    Measured("dose_mean_mj_cm2", "mean dose over the surveyed area", DOSE_SOURCES),
+    Measured("dose_break_mj_cm2", "dose where the break lay", DOSE_SOURCES),
+    Measured("uniformity_percent", "coldest over mean of the survey", SURVEY_SOURCES),
+    Measured("cv_percent", "coefficient of variation of the survey", SURVEY_SOURCES),
+    Measured("irradiance_mw_cm2", "irradiance as read that day", SURVEY_SOURCES),
+    Measured("cure_time_s", "cure time as used", ("cure_time_s",)),
+    Measured("lamp_hours_h", "hours run of the lamp, by the last counter reading before the repair", ("lamp",)),
+    Measured("lot_age_h", "age of the resin lot since its receipt (24 h a day)", ("resin_lot", "resin")),
+    Measured("glass_temperature_c", "glass temperature at the repair"),
+    Measured("room_temperature_c", "room temperature at the repair"),
+)
+BY_NAME = {one.name: one for one in MEASURED}
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredColumn:
+    """A measured value over coupons: raw values (None: not known) and the groups they count as."""
+
+    measured: Measured
+    values: tuple[float | None, ...]
+    groups: ValueGroups
+
+    @property
+    def name(self) -> str:
+        return self.measured.name
+
+    @property
+    def factor(self) -> FactorColumn:
+        levels = tuple(group.level for group in self.groups.groups)
+        return FactorColumn(self.name, "numeric", levels, self.groups.codes)
+
+    @property
+    def known(self) -> int:
+        return sum(value is not None for value in self.values)
+
+
+def measured_values(study: Study) -> dict[int, dict[str, float]]:
+    """Coupon id -> measured values of its repair, as far as they are known; a constant number of queries."""
+    doses = {row.repair_id: row for row in ReceivedDose.objects.filter(repair__coupon__study=study)}
+    repairs = list(Repair.objects.filter(coupon__study=study).select_related("resin_lot").order_by("pk"))
+    hours = lamp_hours({repair.lamp_id for repair in repairs})
+    found: dict[int, dict[str, float]] = {}
+    for repair in repairs:
+        dose = doses.get(repair.pk)
+        day = timezone.localtime(repair.repaired_at).date()
+        known: dict[str, float | None] = {
+            "irradiance_mw_cm2": repair.irradiance_mw_cm2,
+            "cure_time_s": repair.cure_time_s,
+            "lamp_hours_h": hours_before(hours[repair.lamp_id], repair.repaired_at),
+            # A lot that was received after the repair is a slip of the pen, and no age.
+            "lot_age_h": max((day - repair.resin_lot.received_on).days, 0) * float(HOURS_A_DAY),
+            "glass_temperature_c": repair.glass_c,
+            "room_temperature_c": repair.room_c,
+        }
+        if dose is not None:
+            known |= {
+                "dose_min_mj_cm2": dose.dose_min_mj_cm2,
+                "dose_mean_mj_cm2": dose.dose_mean_mj_cm2,
+                "dose_break_mj_cm2": dose.dose_break_mj_cm2,
+                "uniformity_percent": None if dose.min_over_mean is None else 100 * dose.min_over_mean,
+                "cv_percent": None if dose.cv is None else 100 * dose.cv,
+            }
+        found[repair.coupon_id] = {name: value for name, value in known.items() if value is not None}
+    return found
+
+
+def lamp_hours(lamps: Collection[int]) -> dict[int, list[tuple[datetime, float]]]:
+    """What each lamp's counter showed, in order of time: readings, and hours noted with surveys."""
+    found: dict[int, list[tuple[datetime, float]]] = defaultdict(list)
+    surveys = LampSurvey.objects.filter(lamp__in=lamps, withdrawn_at=None, lamp_hours_h__isnull=False)
+    readings = HoursReading.objects.filter(lamp__in=lamps)
+    for lamp, at, hours in [
+        *surveys.order_by().values_list("lamp", "surveyed_at", "lamp_hours_h"),
+        *readings.order_by().values_list("lamp", "read_at", "hours_h"),
+    ]:
+        if hours is not None:
+            found[lamp].append((at, hours))
+    for rows in found.values():
+        rows.sort()
+    return found
+
+
+def hours_before(rows: Sequence[tuple[datetime, float]], at: datetime) -> float | None:
+    place = bisect_right(rows, at, key=lambda row: row[0])
+    return rows[place - 1][1] if place else None
+
+
+def measured_columns(
+    values: Mapping[int, Mapping[str, float]], coupon_ids: Sequence[int], names: Collection[str] | None = None
+) -> tuple[MeasuredColumn, ...]:
+    """The measured values of these coupons that are known of any; `names` picks some."""
+    columns = []
+    for measured in MEASURED:
+        if names is not None and measured.name not in names:
+            continue
+        here = tuple(values.get(pk, {}).get(measured.name) for pk in coupon_ids)
+        if any(value is not None for value in here):
+            columns.append(MeasuredColumn(measured, here, value_groups(here)))
+    return tuple(columns)
+
+
+def is_source(factor: Factor, measured: Measured) -> bool:
+    """Whether a measured value comes from what a factor of the study names."""
+    return factor.source in measured.sources or factor.name in measured.sources
+
+
+def decides(one: NDArray[np.int64], other: NDArray[np.int64]) -> bool:
+    """Whether each level of the one goes with one level of the other, over coupons with both known; False where it was not varied."""
+    both = (one >= 0) & (other >= 0)
+    if len(np.unique(one[both])) < 2 or len(np.unique(other[both])) < 2:
+        return False
+    pairs = np.unique(np.column_stack((one[both], other[both])), axis=0)
+    return len(pairs) == len(np.unique(one[both]))
+
+
+def decided_by(
+    column: FactorColumn, kept: Sequence[FactorColumn], sources: Collection[str], is_test: NDArray[np.bool_]
+) -> tuple[str, ...]:
+    """The kept factors that a measured value would double: one that decides it or is decided by it, else its sources taken together."""
+    codes = np.where(is_test, column.codes, -1)
+    for other in kept:
+        there = np.where(is_test, other.codes, -1)
+        if decides(there, codes) or decides(codes, there):
+            return (other.name,)
+    together = [other for other in kept if other.name in sources]
+    if len(together) < 2:
+        return ()
+    joint = np.column_stack([np.where(is_test, other.codes, -1) for other in together])
+    known = (joint >= 0).all(axis=1)
+    combined = np.full(len(codes), -1, dtype=np.int64)
+    combined[known] = np.unique(joint[known], axis=0, return_inverse=True)[1].ravel()
+    return tuple(other.name for other in together) if decides(combined, codes) else ()
+
+
+def groups_in_words(column: MeasuredColumn) -> str:
+    """How the values of a measured value became levels, "" where they are levels as they are."""
+    if column.groups.how == "as they are":
+        return ""
+    unit = unit_of_name(column.name)
+    spans = [
+        with_unit(
+            number_text(group.low)
+            if group.low == group.high
+            else f"{number_text(group.low)} to {number_text(group.high)}",
+            unit,
+        )
+        + f" ({group.coupons})"
+        for group in column.groups.groups
+    ]
+    how = (
+        "cut at wide gaps between them" if column.groups.how == "at gaps" else "cut into groups of about equal numbers"
+    )
+    return (
+        f"The values of {factor_label(column.name)} are {how}, whatever became of the coupons: {', '.join(spans)}; "
+        "each group is called by its median."
+    )
