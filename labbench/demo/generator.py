@@ -8,10 +8,15 @@ from random import Random
 from typing import Any
 
 from labbench.demo.lab_records import lab_records
-from labbench.demo.scenario import elimination_study, qualification_study, small_study
+from labbench.demo.scenario import dose_study, elimination_study, qualification_study, small_study
 
 SEED = 27
-STUDIES = {"elimination": elimination_study, "qualification": qualification_study, "small": small_study}
+STUDIES = {
+    "elimination": elimination_study,
+    "qualification": qualification_study,
+    "small": small_study,
+    "dose": dose_study,
+}
 
 
 def scenario(seed: int = SEED) -> dict[str, dict[str, Any]]:

@@ -53,7 +53,7 @@ from labbench.studies.models import Coupon, Factor, Level, Study
 from labbench.studies.planning import FactorLimits, save_plan
 from labbench.studies.services import add_factor, add_level, save_study, set_level
 
-STUDY_FILES = ("study-qualification.json", "study-small.json", "study-elimination.json")
+STUDY_FILES = ("study-qualification.json", "study-dose.json", "study-small.json", "study-elimination.json")
 CATALOGUE_DAY = datetime(2026, 8, 24, 8, 0)
 Progress = Callable[[int, int], None]
 

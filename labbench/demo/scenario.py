@@ -1,8 +1,9 @@
-"""The three studies of the workshop. Which coupons fail is drawn at random with the chances named here.
+"""The four studies of the workshop. Which coupons fail is drawn at random with the chances named here.
 
 Elimination: the chance to crack out hangs on the resin lot alone. The lamp that came in at the same time was mostly used with that lot.
 Qualification: one of four lamps has faded and shines unevenly; repairs cured under it fail more often and are weaker.
 Small study: three coupons per arm, too few to say anything.
+Dose study: what counts is the dose where the lamp is dimmest, not the name of the lamp nor the time by itself.
 """
 
 from __future__ import annotations
@@ -245,4 +246,67 @@ def small_study(rng: Random) -> Record:
     book.load("Load 1", [*coupons, reference], first_freeze)
     for place, coupon in enumerate([*coupons, reference]):
         book.looks(coupon, first_freeze, fates.get(coupon["code"]), inspector="technician", place=place)
+    return book.document()
+
+
+# (lamp, cure time in s): coupons. LED-3 is dim between its emitters: at the coldest place it gives a tenth of what LED-1 gives.
+DOSE_ARMS = {
+    ("LED-1", 60.0): 2,
+    ("LED-1", 120.0): 2,
+    ("LED-1", 240.0): 1,
+    ("TUBE-1", 60.0): 4,
+    ("TUBE-1", 120.0): 3,
+    ("TUBE-1", 240.0): 1,
+    ("LED-3", 60.0): 2,
+    ("LED-3", 240.0): 3,
+    ("LED-3", 480.0): 4,
+}
+# Irradiance at the coldest place of each lamp's survey of August (mW/cm²), about.
+COLDEST = {"LED-1": 6.1, "TUBE-1": 2.85, "LED-3": 0.6}
+ENOUGH_MJ_CM2 = 220.0
+
+
+def dose_study(rng: Random) -> Record:
+    """Lamps against cure times: repairs that got too little light anywhere crack out."""
+    book = StudyRecords(rng, {
+        "code": "DO-26-10", "title": "How long to cure under each lamp", "state": "closed", "lead": "lead",
+        "question": "Repairs under LED-3 fail unless they cure very long, some under TUBE-1 fail too. Is it the lamp, the time, or the "
+                    "dose that the dimmest place gets?",
+        "profile": PROFILE, "procedure_version": ["REP-01", 2], "rounds_planned": 3, "confidence": 0.95, "margin": 0.15, "is_blind": True,
+        "created_at": "2026-10-01T09:00", "started_at": "2026-10-01T10:00", "closed_at": "2026-10-12T15:00",
+    })  # fmt: skip
+    book.factor("lamp", "lamp", ["LED-1", "LED-3", "TUBE-1"])
+    book.factor("cure_time_s", "number", [60.0, 120.0, 240.0, 480.0])
+    first_freeze = datetime(2026, 10, 6, 15, 30)
+    prepared_at = datetime(2026, 10, 2, 10, 30)
+    coupons = [
+        book.coupon("test", "G-33", prepared_at, levels={"lamp": lamp, "cure_time_s": cure_s}, break_type="bullseye")
+        for (lamp, cure_s), count in DOSE_ARMS.items()
+        for _ in range(count)
+    ]
+    reference = book.coupon("reference", "G-33", prepared_at, break_type="bullseye")
+    fates: dict[str, int | None] = {}
+    for coupon in coupons:
+        levels = coupon["levels"]
+        is_enough = COLDEST[levels["lamp"]] * levels["cure_time_s"] >= ENOUGH_MJ_CM2
+        fates[coupon["code"]] = failing_round(rng, 0.03 if is_enough else 0.95)
+    start = datetime(2026, 10, 5, 8, 20)
+    for turn, coupon in enumerate(rng.sample(coupons, len(coupons))):
+        levels = coupon["levels"]
+        book.repair(coupon, bench_time(start, turn // 2), technician=("technician", "technician2")[turn % 2],
+                    resin_lot=["V40", "2605-A"], lamp=levels["lamp"], cure_time_s=levels["cure_time_s"])  # fmt: skip
+    book.repair(
+        reference,
+        bench_time(start, 11),
+        technician="technician",
+        resin_lot=["V40", "2605-A"],
+        lamp="LED-1",
+        cure_time_s=150.0,
+    )
+    book.load("Load 1", [*coupons, reference], first_freeze)
+    repairers = {row["coupon"]: row["technician"] for row in book.repairs}
+    for place, coupon in enumerate([*coupons, reference]):
+        book.looks(
+            coupon, first_freeze, fates.get(coupon["code"]), inspector=other(repairers[coupon["code"]]), place=place
+        )
     return book.document()

@@ -1,4 +1,4 @@
-"""The demo: an invented workshop's lab with three studies, analysed through the queue, and served."""
+"""The demo: an invented workshop's lab with four studies, analysed through the queue, and served."""
 
 from __future__ import annotations
 
