@@ -50,6 +50,8 @@ class Doing:
     failure: ChamberFailure | None = None
     why_earliest: str = ""
     why_latest: str = ""
+    # The next round began without this look.
+    is_forgotten: bool = False
 
     @property
     def key(self) -> str:
@@ -107,6 +109,7 @@ class Work:
     late: list[Doing] = field(default_factory=list)
     due: list[Doing] = field(default_factory=list)
     later: list[Doing] = field(default_factory=list)
+    ahead: list[Doing] = field(default_factory=list)
     beyond: int = 0
     chambers: list[ChamberNow] = field(default_factory=list)
     moves: list[tuple[Booking, bool]] = field(default_factory=list)
@@ -114,7 +117,7 @@ class Work:
 
     @property
     def doings(self) -> list[Doing]:
-        return [*self.late, *self.due, *self.later]
+        return [*self.late, *self.due, *self.later, *self.ahead]
 
 
 def studies_of(person: Any) -> set[int]:
@@ -265,6 +268,7 @@ def inspections_of_load(
                 later = [row for row in numbered if (row.round_number or 0) > number and row.ended_at is None]
                 doing.latest = following.started_at
                 doing.why_latest = f"round {following.round_number} began" if later else ""
+                doing.is_forgotten = True
             elif not doing.is_ahead:
                 doing.latest, doing.why_latest = following.planned_start, f"round {following.round_number} begins"
         found.append(doing)
@@ -283,8 +287,8 @@ def todays_work(*, now: datetime, person: Any = None) -> Work:
         elif doing.at is not None and doing.at > now + SHOWN_AHEAD:
             work.beyond += 1
         else:
-            work.later.append(doing)
-    for part in (work.late, work.due, work.later):
+            (work.ahead if doing.is_ahead else work.later).append(doing)
+    for part in (work.late, work.due, work.later, work.ahead):
         part.sort(key=lambda doing: (doing.at or now, doing.load.name, doing.key))
     keys = {load.pk for load in loads}
     work.chambers = chambers_now(now)

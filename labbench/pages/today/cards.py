@@ -132,7 +132,10 @@ def countdown_of(doing: Doing, now: datetime) -> Countdown | None:
     if doing.kind == ENTER and doing.latest is not None:
         return counted(doing.latest, now, "at the door; has to be in within", "too long at the door by")
     if doing.kind == INSPECT and doing.latest is not None:
-        return counted(doing.latest, now, "next round begins in", "forgotten; the next round began, since")
+        behind = (
+            "forgotten: the next round began, since" if doing.is_forgotten else "the next round is behind its plan by"
+        )
+        return counted(doing.latest, now, "next round planned in", behind)
     if doing.kind in {START, ENTER} and doing.planned is not None:
         return counted(doing.planned, now, "planned in", "behind the plan by")
     return None

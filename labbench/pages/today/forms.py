@@ -126,3 +126,17 @@ class GoOnForm(forms.Form):
 
     chamber = forms.ModelChoiceField(Chamber.objects.filter(retired_on=None))
     at = LocalTimeField(label="since", help_text="Leave empty: now.")
+
+
+class CalendarForm(forms.Form):
+    """What a private calendar tells of, and when it rings."""
+
+    is_of_all_studies = forms.ChoiceField(
+        label="moves of",
+        choices=[("all", "all studies"), ("mine", "my studies")],
+        widget=forms.RadioSelect,
+        help_text="Yours are those that you lead, repaired coupons of, or moved loads of.",
+    )
+    alarm_minutes = forms.IntegerField(
+        label="alarm before a move", min_value=0, max_value=1440, help_text="0: no alarm."
+    )

@@ -2,10 +2,13 @@
 
 from django.urls import path
 
-from labbench.pages.today import failures, moves, views
+from labbench.pages.today import calendar, failures, moves, views
 
 urlpatterns = [
     path("today/", views.today, name="today"),
+    path("today/calendar/", calendar.address, name="calendar-address"),
+    path("today/calendar/<slug:name>/", calendar.act, name="change-calendar"),
+    path("calendar/<str:token>/loads.ics", calendar.feed, name="calendar-feed"),
     path("today/work/", views.work, name="todays-work"),
     path("loads/<int:pk>/bookings/<int:booking_pk>/<slug:name>/", moves.move, name="move-load"),
     path("loads/<int:pk>/reasons/", moves.reasons, name="load-reasons"),

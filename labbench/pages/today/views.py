@@ -34,6 +34,7 @@ def context_of(request: HttpRequest) -> dict[str, Any]:
     parts = (("Overdue", work.late), ("To be done now", work.due), ("Coming", work.later))
     return {
         "work": work,
+        "ahead": cards(work.ahead, [], now),
         "parts": [(heading, cards(rows, work.chambers, now)) for heading, rows in parts],
         "of": of,
         "now": now,
