@@ -68,7 +68,12 @@ def resin_lots(today: date) -> list[tuple[Resin, list[LotRow]]]:
     """Every resin with its lots, the newest first."""
     lots = ResinLot.objects.order_by("-received_on", "code")
     resins = Resin.objects.prefetch_related(Prefetch("lots", queryset=lots))
-    return [(resin, [LotRow(lot, due(lot.expires_on, today=today)) for lot in resin.lots.all()]) for resin in resins]
+    return [(resin, [lot_row(lot, today) for lot in resin.lots.all()]) for resin in resins]
+
+
+def lot_row(lot: ResinLot, today: date) -> LotRow:
+    """A lot; one that is used up expires no more."""
+    return LotRow(lot, due(None if lot.retired_on else lot.expires_on, today=today))
 
 
 def lamp_rows(today: date) -> list[LampRow]:

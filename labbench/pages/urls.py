@@ -23,6 +23,7 @@ urlpatterns = [
     path("", include("labbench.pages.results.urls")),
     path("", include("labbench.pages.chambers.urls")),
     path("", include("labbench.pages.catalogue.urls")),
+    path("", include("labbench.pages.lamps.urls")),
     path("", include("labbench.pages.surveys.urls")),
     path("", include("labbench.pages.profiles.urls")),
 ]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable
+from typing import Any
 
-from django.db.models import Case, Count, IntegerField, OuterRef, QuerySet, Subquery, When
+from django.db.models import Case, Count, IntegerField, Min, OuterRef, QuerySet, Subquery, When
 
+from labbench.lab.models import GlassStock
 from labbench.studies.models import Coupon, CouponLevel, Factor, Study
 
 
@@ -34,6 +36,13 @@ def role_counts(study: Study) -> dict[str, int]:
     """Role -> coupons of a study."""
     rows = Coupon.objects.filter(study=study).order_by().values_list("role").annotate(coupons=Count("*"))
     return dict(rows)
+
+
+def coupons_of_glass(glass: GlassStock) -> QuerySet[Any, Any]:
+    """Studies with how many of their coupons are of this glass."""
+    rows = Coupon.objects.filter(glass=glass).order_by()
+    counted = rows.values("study__code", "study__title").annotate(coupons=Count("pk"), first=Min("created_at"))
+    return counted.order_by("-first", "study__code")
 
 
 def factors_with_levels(study: Study) -> QuerySet[Factor]:

@@ -9,16 +9,20 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
-from labbench.bench.uses import bookings_of_chamber, repairs_by_study
+from labbench.bench.stock import glass_stocks, lot_stocks
+from labbench.bench.uses import bookings_of_chamber
 from labbench.lab import queries
 from labbench.lab.due import due
-from labbench.lab.models import Chamber, Lamp, LampSurvey, ProcedureVersion, ResinLot
+from labbench.lab.lamp_lives import fadings
+from labbench.lab.models import Chamber, Lamp, LampSurvey
+from labbench.pages.bench.cautions import caution, exposure_words
 from labbench.pages.catalogue.attention import attention
-from labbench.pages.catalogue.heat_picture import heat_picture
+from labbench.pages.lamps.life import life_panel
+from labbench.pages.surveys.drawing import survey_picture
+from labbench.science.uv_exposure import is_uva
 
 SURVEYS_SHOWN = 50
 BOOKINGS_SHOWN = 20
-CAUTIONS_OF_LAMPS = ("UV-A harms eyes and skin: shield and eyewear, and never look into a lamp.",)
 CAUTIONS_OF_CHAMBERS = (
     "Hot and deeply cold surfaces burn: gloves for both.",
     "Glass can crack out in the hand: eye protection, long sleeves.",
@@ -34,12 +38,26 @@ def catalogue(request: HttpRequest) -> HttpResponse:
         "resins": queries.resin_lots(today),
         "lamps": queries.lamp_rows(today),
         "meters": queries.meter_rows(today),
-        "glass": queries.glass_stock(),
+        "glass": list(queries.glass_stock()),
         "procedures": queries.procedures(),
         "profiles": queries.profiles(),
         "chambers": queries.chamber_rows(today),
     }
-    return render(request, "catalogue/catalogue.html", {**shelves, "attention": attention(**shelves)})
+    lots = [row.lot for _, rows in shelves["resins"] for row in rows if row.lot.retired_on is None]
+    fading = fadings([row.lamp for row in shelves["lamps"] if is_followed(row.lamp)])
+    stocks: dict[str, Any] = {
+        "lot_stocks": lot_stocks(lots),
+        "glass_stocks": glass_stocks(shelves["glass"]),
+        "fading": fading,
+    }
+    return render(
+        request, "catalogue/catalogue.html", {**shelves, **stocks, "attention": attention(**shelves, **stocks)}
+    )
+
+
+def is_followed(lamp: Lamp) -> bool:
+    """Whether somebody wants to be warned before this lamp is too dim."""
+    return lamp.fades and lamp.retired_on is None and lamp.least_irradiance_mw_cm2 is not None
 
 
 @require_GET
@@ -49,40 +67,23 @@ def lamp(request: HttpRequest, pk: int) -> HttpResponse:
     surveys = list(found.surveys.select_related("radiometer", "surveyed_by")[:SURVEYS_SHOWN])
     summaries = queries.survey_summaries([survey.pk for survey in surveys])
     wanted = request.GET.get("survey", "")
-    shown = get_object_or_404(LampSurvey, pk=wanted, lamp=found) if wanted.isdecimal() else next(iter(surveys), None)
+    shown = (
+        get_object_or_404(LampSurvey, pk=wanted, lamp=found)
+        if wanted.isdecimal()
+        else next((survey for survey in surveys if survey.withdrawn_at is None), None)
+    )
+    standing = [survey for survey in surveys if survey.withdrawn_at is None]
     context = {
         "lamp": found,
         "surveys": [(survey, summaries.get(survey.pk)) for survey in surveys],
         "shown": shown,
-        "last_due": due(queries.survey_valid_to(surveys[0]), today=timezone.localdate()) if surveys else None,
-        "picture": heat_picture(queries.survey_readings(shown)) if shown else None,
-        "hazards": CAUTIONS_OF_LAMPS,
+        "last_due": due(queries.survey_valid_to(standing[0]), today=timezone.localdate()) if standing else None,
+        "map": survey_picture(shown) if shown else None,
+        "life": life_panel(found),
     }
-    return render(request, "catalogue/lamp.html", context)
-
-
-@require_GET
-def resin_lot(request: HttpRequest, pk: int) -> HttpResponse:
-    """One lot, and the studies it was used in."""
-    lot = get_object_or_404(ResinLot.objects.select_related("resin"), pk=pk)
-    context = {
-        "lot": lot,
-        "due": due(lot.expires_on, today=timezone.localdate()),
-        "used": repairs_by_study(resin_lot=lot),
-    }
-    return render(request, "catalogue/resin_lot.html", context)
-
-
-@require_GET
-def procedure_version(request: HttpRequest, pk: int) -> HttpResponse:
-    """The text of one version of a procedure."""
-    version = get_object_or_404(ProcedureVersion.objects.select_related("procedure", "approved_by"), pk=pk)
-    context = {
-        "version": version,
-        "versions": version.procedure.versions.order_by("-number"),
-        "used": repairs_by_study(procedure_version=version),
-    }
-    return render(request, "catalogue/procedure_version.html", context)
+    hottest = max((summary.max_mw_cm2 for summary in summaries.values()), default=None)
+    words = exposure_words(hottest, found.code) if is_uva(found.peak_wavelength_nm) else ""
+    return render(request, "catalogue/lamp.html", context | caution(request, "lamp", words))
 
 
 @require_GET
