@@ -253,8 +253,8 @@ def test_a_meter_whose_band_misses_the_lamp_is_found_at_the_repair():
         repaired_at=factories.NOON,
         technician=factories.person("technician"),
     )
-    assert ["Meter RM-9 reads 315 to 400 nm; the peak of lamp L9, 405 nm, lies outside."] == [
-        found.text for found in repair_findings(repair)
+    assert [found.text for found in repair_findings(repair)] == [
+        "Meter RM-9 reads 315 to 400 nm; the peak of lamp L9, 405 nm, lies outside."
     ]
 
 

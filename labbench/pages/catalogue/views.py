@@ -67,12 +67,8 @@ def lamp(request: HttpRequest, pk: int) -> HttpResponse:
     surveys = list(found.surveys.select_related("radiometer", "surveyed_by")[:SURVEYS_SHOWN])
     summaries = queries.survey_summaries([survey.pk for survey in surveys])
     wanted = request.GET.get("survey", "")
-    shown = (
-        get_object_or_404(LampSurvey, pk=wanted, lamp=found)
-        if wanted.isdecimal()
-        else next((survey for survey in surveys if survey.withdrawn_at is None), None)
-    )
     standing = [survey for survey in surveys if survey.withdrawn_at is None]
+    shown = get_object_or_404(LampSurvey, pk=wanted, lamp=found) if wanted.isdecimal() else next(iter(standing), None)
     context = {
         "lamp": found,
         "surveys": [(survey, summaries.get(survey.pk)) for survey in surveys],

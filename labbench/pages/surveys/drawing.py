@@ -9,6 +9,9 @@ from statistics import median
 from typing import Any
 
 from labbench.formats.number_texts import number_text, percent_text
+from labbench.lab.models import LampSurvey
+from labbench.lab.queries import survey_readings
+from labbench.lab.surveys import area_of
 from labbench.science.irradiance import Reading, SurveySummary, spacing, summarise_survey
 from labbench.science.irradiance import SurveyPlace as IrradiancePlace
 from labbench.science.survey_layout import Place
@@ -32,7 +35,7 @@ class Frame:
 
     @property
     def view_box(self) -> str:
-        pad = self.font * 2.6
+        pad = self.font * 3.4
         return (
             f"{self.left - pad:.3f} {-self.high - self.font:.3f} "
             f"{self.right - self.left + pad + self.font:.3f} {self.high - self.low + pad + self.font:.3f}"
@@ -175,6 +178,11 @@ def map_picture(
         ],
         "is_marked": bool(marks),
     }
+
+
+def survey_picture(survey: LampSurvey, *, id: str = "survey-map") -> dict[str, Any] | None:
+    """A stored survey as a map; None where it has no reading."""
+    return map_picture(survey_readings(survey), area=area_of(survey), title=f"Irradiance of lamp {survey.lamp}", id=id)
 
 
 def usual_gap(found: SurveyMap) -> float:

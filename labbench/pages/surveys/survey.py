@@ -17,7 +17,7 @@ from labbench.lab.due import due
 from labbench.lab.models import Lamp, LampSurvey, Radiometer, SurveyDraft
 from labbench.pages.bench.cautions import caution, exposure_words
 from labbench.pages.refusals import add_refusal
-from labbench.pages.surveys.drawing import map_picture
+from labbench.pages.surveys.drawing import survey_picture
 from labbench.pages.surveys.entry import unit_word
 from labbench.pages.surveys.figures import figures
 from labbench.pages.surveys.forms import CorrectionForm, ReadingsForm, ReasonForm
@@ -61,7 +61,7 @@ def survey(request: HttpRequest, pk: int) -> HttpResponse:
     """One survey: map, figures, how well they are known, what is doubtful, every point."""
     found = the_survey(pk)
     readings = queries.survey_readings(found)
-    picture = map_picture(readings, area=surveys.area_of(found), title=f"Lamp {found.lamp}", id="survey-map")
+    picture = survey_picture(found)
     known = figures(readings, found.radiometer, surveys.calibration_of(found, found.surveyed_at))
     last_day = queries.survey_valid_to(found) if found.withdrawn_at is None else None
     changes = [

@@ -124,7 +124,8 @@ def test_a_lamp_shows_its_last_survey_and_any_older_one(reader):
             SurveyPoint.objects.create(survey=survey, x_mm=x, y_mm=0, irradiance_mw_cm2=value + x / 40)
     text = page_of(reader, "lamp", lamp.pk)
     assert "Survey of" in text
-    assert "Mean 6.75 mW/cm² over 2 places; the dimmest place has 93" in text
+    assert "Mean 6.75 mW/cm² over 2 places; coldest 6.50 at x 0, y 0 mm, hottest 7 at x 20, y 0 mm: the coldest has 93" in text
+    assert "Points only: fewer than three points enclose no area" in text
     older = lamp.surveys.last()
     answer = reader.get(reverse("lamp", args=[lamp.pk]), {"survey": older.pk})
     assert "Mean 7.50 mW/cm²" in answer.content.decode()
