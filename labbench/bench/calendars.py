@@ -95,8 +95,15 @@ def feed(address: CalendarAddress) -> bytes:
     told = [doing for doing in doings(loads) if doing.kind in {START, MOVE, ENTER, LEAVE, INSPECT} and doing.at]
     changes = changes_of(told)
     calendar = Calendar.new(
-        prodid="-//labbench//moves of loads//EN", method="PUBLISH", name="labbench: loads", refresh_interval=ASKED_EVERY
+        prodid="-//labbench//moves of loads//EN",
+        method="PUBLISH",
+        uid=f"loads-of-{address.person_id}@{installation()}",
+        name="labbench: loads",
     )
+    # Not of the standard (RFC 7986 has NAME for it).
+    calendar.pop("X-WR-CALNAME", None)
+    # RFC 7986, 5.7: there is no default type, so the type has to stand with the value.
+    calendar.add("refresh-interval", ASKED_EVERY, parameters={"VALUE": "DURATION"})
     for doing in sorted(told, key=lambda doing: (doing.at or timezone.now(), doing.key)):
         calendar.add_component(event(doing, address, changes))
     return calendar.to_ical()
@@ -109,6 +116,13 @@ def bookings_told(doing: Doing) -> list[Booking]:
 def key_of(booking: Booking) -> Key:
     """What a booking is for: it keeps its place in the calendar also where a new plan makes a new row of it."""
     return booking.load_id, booking.round_number, booking.step_id
+
+
+def changes_for(doing: Doing, changes: dict[Key, tuple[int, datetime]]) -> list[tuple[int, datetime]]:
+    """Changes of the bookings that an event is about; a look is about the whole way of its load."""
+    if doing.kind == INSPECT:
+        return [found for key, found in changes.items() if key[0] == doing.load.pk]
+    return [changes[key] for booking in bookings_told(doing) if (key := key_of(booking)) in changes]
 
 
 def changes_of(told: Iterable[Doing]) -> dict[Key, tuple[int, datetime]]:
@@ -126,7 +140,7 @@ def changes_of(told: Iterable[Doing]) -> dict[Key, tuple[int, datetime]]:
 def event(doing: Doing, address: CalendarAddress, changes: dict[Key, tuple[int, datetime]]) -> Event:
     at = doing.at
     assert at is not None  # only such are told
-    found = [changes[key] for booking in bookings_told(doing) if (key := key_of(booking)) in changes]
+    found = changes_for(doing, changes)
     last = max((changed for _, changed in found), default=at).astimezone(UTC).replace(microsecond=0)
     made = Event.new(
         uid=f"{uid_of(doing)}@{installation()}",

@@ -44,7 +44,7 @@
 
   // What somebody is at stays: a field with something in it, an open part, the focus.
   const isInUse = (item) =>
-    item.contains(document.activeElement) || item.querySelector("details[open]") ||
+    item.contains(document.activeElement) || item.querySelector("details[data-opened]") ||
     [...item.querySelectorAll("input:not([type=hidden]), textarea, select")].some((field) => field.value !== "");
 
   document.addEventListener("htmx:beforeSwap", (event) => {
@@ -63,6 +63,12 @@
     focused = null;
     take();
     tick();
+  });
+
+  // What somebody opened, not what came open.
+  document.addEventListener("click", (event) => {
+    const details = event.target.closest("#todays-work summary")?.parentElement;
+    if (details) details.toggleAttribute("data-opened", !details.open);
   });
 
   // A form that is on its way is not sent again by a second press.

@@ -26,6 +26,8 @@ from labbench.bench.todays_work import doings as doings_of
 from labbench.formats.number_texts import number_text
 from labbench.studies.models import Study
 
+REACHED = "least soak reached"
+
 
 @dataclass(frozen=True, slots=True)
 class Countdown:
@@ -35,6 +37,7 @@ class Countdown:
     ahead: str
     behind: str
     words: str
+    is_late: bool = False
 
 
 @dataclass(slots=True)
@@ -49,6 +52,8 @@ class Card:
     is_late: bool
     can_be_done: bool
     others: list[ChamberNow] = field(default_factory=list)
+    # The chamber that it is to go into has failed.
+    into_failed: ChamberNow | None = None
 
     @property
     def state(self) -> str:
@@ -78,6 +83,7 @@ def card(doing: Doing, chambers: Sequence[ChamberNow], now: datetime) -> Card:
         doing.is_late(now),
         doing.can_be_done(now),
         [] if doing.is_ahead else others_of(doing, chambers),
+        next((row for row in chambers if doing.into and row.chamber.pk == doing.into.chamber_id and row.failure), None),
     )
 
 
@@ -124,11 +130,11 @@ def countdown_of(doing: Doing, now: datetime) -> Countdown | None:
         return None
     if doing.kind in {MOVE, LEAVE}:
         if doing.earliest is not None and now < doing.earliest:
-            return counted(doing.earliest, now, "least soak reached in", "least soak reached, since")
+            return counted(doing.earliest, now, "least soak reached in", f"{REACHED}, since")
         if doing.latest is not None:
             return counted(doing.latest, now, "longest soak ends in", "longer than the longest soak by")
         if doing.earliest is not None:
-            return counted(doing.earliest, now, "least soak reached in", "least soak reached, since")
+            return counted(doing.earliest, now, "least soak reached in", f"{REACHED}, since")
     if doing.kind == ENTER and doing.latest is not None:
         return counted(doing.latest, now, "at the door; has to be in within", "too long at the door by")
     if doing.kind == INSPECT and doing.latest is not None:
@@ -142,10 +148,11 @@ def countdown_of(doing: Doing, now: datetime) -> Countdown | None:
 
 
 def counted(at: datetime, now: datetime, ahead: str, behind: str) -> Countdown:
-    words = f"{behind} {duration_text(minutes_between(at, now))}"
     if at > now:
         words = f"{ahead} {duration_text(minutes_between(now, at + timedelta(seconds=59)))}"
-    return Countdown(at, ahead, behind, words)
+        return Countdown(at, ahead, behind, words)
+    is_late = not behind.startswith(REACHED)
+    return Countdown(at, ahead, behind, f"{behind} {duration_text(minutes_between(at, now))}", is_late)
 
 
 def others_of(doing: Doing, chambers: Sequence[ChamberNow]) -> list[ChamberNow]:
