@@ -27,6 +27,12 @@ RESINS: list[Record] = [
         "purpose": "break",
         "tint": "clear",
         "viscosity_mpa_s": 40.0,
+        "use_per_repair_ml": 0.4,
+        "low_stock_ml": 40.0,
+        "needed_dose_mj_cm2": 300.0,
+        "penetration_depth_mm": 0.9,
+        "gel_exposure_mj_cm2": 12.0,
+        "constants_source": "trials of the workshop under LED-1, June 2026",
         "note": "The workshop's usual resin for bullseyes and half-moons.",
     },
     {
@@ -35,6 +41,10 @@ RESINS: list[Record] = [
         "purpose": "break",
         "tint": "clear",
         "viscosity_mpa_s": 90.0,
+        "use_per_repair_ml": 0.4,
+        "low_stock_ml": 80.0,
+        "needed_dose_mj_cm2": 400.0,
+        "constants_source": "data sheet of supplier B, 2026",
         "note": "Offered by its supplier for all break types; qualified in QU-26-09.",
     },
     {"name": "P600", "supplier": "supplier A", "purpose": "pit", "tint": "clear", "viscosity_mpa_s": 600.0, "note": ""},
@@ -90,11 +100,14 @@ RESIN_LOTS: list[Record] = [
 
 LAMPS: list[Record] = [
     {"code": "LED-1", "description": "panel of nine LEDs", "emitter_kind": "led", "peak_wavelength_nm": 365.0, "emitters": 9,
-     "emitter_spacing_mm": 30.0, "has_cover": False, "hours_run_h": 410.0, "in_service_on": "2025-03-03"},
+     "emitter_spacing_mm": 30.0, "has_cover": False, "hours_run_h": 410.0, "in_service_on": "2025-03-03",
+     "least_irradiance_mw_cm2": 5.0, "least_irradiance_at": "coldest"},
     {"code": "LED-2", "description": "panel of nine LEDs", "emitter_kind": "led", "peak_wavelength_nm": 365.0, "emitters": 9,
-     "emitter_spacing_mm": 30.0, "has_cover": False, "hours_run_h": 62.0, "in_service_on": "2026-09-07"},
+     "emitter_spacing_mm": 30.0, "has_cover": False, "hours_run_h": 62.0, "in_service_on": "2026-09-07",
+     "least_irradiance_mw_cm2": 5.0, "least_irradiance_at": "coldest"},
     {"code": "LED-3", "description": "bar of four LEDs", "emitter_kind": "led", "peak_wavelength_nm": 365.0, "emitters": 4,
-     "emitter_spacing_mm": 45.0, "has_cover": False, "hours_run_h": 2940.0, "in_service_on": "2021-05-10"},
+     "emitter_spacing_mm": 45.0, "has_cover": False, "hours_run_h": 2940.0, "in_service_on": "2021-05-10",
+     "least_irradiance_mw_cm2": 2.0, "least_irradiance_at": "mean"},
     {"code": "TUBE-1", "description": "two short tubes under a clear cover", "emitter_kind": "fluorescent",
      "peak_wavelength_nm": 365.0, "emitters": 2, "emitter_spacing_mm": 40.0, "has_cover": True, "hours_run_h": 780.0,
      "in_service_on": "2024-01-15"},
@@ -137,9 +150,11 @@ CALIBRATIONS: list[Record] = [
 
 GLASS: list[Record] = [
     {"code": "G-33", "construction": "float 3 / PVB 0.76 / float 3", "thickness_mm": 6.76, "lot": "26-14",
-     "received_on": "2026-07-20", "pieces": 160, "note": "Side windows of touring coaches, cut to coupons 100 mm x 300 mm."},
+     "received_on": "2026-07-20", "pieces": 160, "low_pieces": 20,
+     "note": "Side windows of touring coaches, cut to coupons 100 mm x 300 mm."},
     {"code": "G-44", "construction": "float 4 / PVB 0.76 / float 4", "thickness_mm": 8.76, "lot": "26-19",
-     "received_on": "2026-10-12", "pieces": 120, "note": "Windscreens of touring coaches, cut to coupons 100 mm x 300 mm."},
+     "received_on": "2026-10-12", "pieces": 120, "low_pieces": 20,
+     "note": "Windscreens of touring coaches, cut to coupons 100 mm x 300 mm."},
 ]  # fmt: skip
 
 PROCEDURES: list[Record] = [
@@ -227,7 +242,20 @@ SURVEYS: list[tuple[str, str, str, str, bool, float, float]] = [
     ("LED-2", "2026-10-28T09:50", "technician2", "RM-1", False, 48.0, 1.0),
     ("TUBE-1", "2026-10-28T10:40", "technician2", "RM-1", False, 772.0, 1.0),
     ("TUBE-1", "2026-10-28T11:20", "technician2", "RM-1", True, 772.0, COVER_SHARE),
+    # Last, so that the readings of the others stay as they are: how LED-3 fades.
+    ("LED-3", "2025-06-16T10:00", "technician", "RM-1", False, 2290.0, 1.37),
+    ("LED-3", "2026-01-19T14:30", "technician2", "RM-1", False, 2560.0, 1.17),
 ]
+
+# lamp, when, who, what the hours counter showed
+HOURS: list[Record] = [
+    {"lamp": lamp["code"], "read_at": f"2026-11-23T{8 + number:02}:00", "read_by": "technician", "hours_h": lamp["hours_run_h"]}
+    for number, lamp in enumerate(LAMPS)
+]  # fmt: skip
+RENEWALS: list[Record] = [
+    {"lamp": "TUBE-1", "replaced_at": "2026-04-13T09:15", "replaced_by": "technician", "part": "tube", "hours_before_h": 655.0,
+     "hours_after_h": 655.0, "reason": "one tube dark at one end"},
+]  # fmt: skip
 
 
 def lab_records(rng: Random) -> Record:
@@ -240,6 +268,8 @@ def lab_records(rng: Random) -> Record:
         "radiometers": RADIOMETERS,
         "calibrations": CALIBRATIONS,
         "surveys": [survey(rng, *row) for row in SURVEYS],
+        "hours": HOURS,
+        "renewals": RENEWALS,
         "glass": GLASS,
         "procedures": PROCEDURES,
         "procedure_versions": PROCEDURE_VERSIONS,

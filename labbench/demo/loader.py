@@ -31,6 +31,7 @@ from labbench.bench.services import (
 )
 from labbench.bench.standing import settle
 from labbench.demo.clock import Clock, lab_time, scenario_clock
+from labbench.lab.lamp_lives import record_hours, record_replacement
 from labbench.lab.models import (
     Calibration,
     Chamber,
@@ -132,6 +133,7 @@ class Room:
             times = {name: lab_time(r[name]) for name in ("starts_at", "ends_at")}
             self.keep(ChamberClosure(**r | times | {"chamber": self.chambers[r["chamber"]]}))
         self.add_surveys(lab["surveys"], clock)
+        self.add_hours(lab["renewals"], lab["hours"], clock)
 
     def keep(self, row: Any) -> Any:
         return keep(row, by=self.lead)
@@ -161,6 +163,20 @@ class Room:
             for point in points:
                 point.clean_fields(exclude=["survey"])
             bulk_create_with_history(points, SurveyPoint, default_user=by, default_date=clock.at)
+        clock.at = started
+
+    def add_hours(self, renewals: list[dict[str, Any]], readings: list[dict[str, Any]], clock: Clock) -> None:
+        """What the counters of the lamps showed, and the parts that were renewed."""
+        started = clock.at
+        for row in renewals:
+            clock.at = lab_time(row["replaced_at"])
+            of = {"lamp": self.lamps[row["lamp"]], "by": self.by[row["replaced_by"]], "replaced_at": clock.at}
+            details = {name: row[name] for name in ("part", "hours_before_h", "hours_after_h", "reason")}
+            record_replacement(**of, **details)
+        for row in readings:
+            clock.at = lab_time(row["read_at"])
+            lamp, by = self.lamps[row["lamp"]], self.by[row["read_by"]]
+            record_hours(lamp=lamp, by=by, read_at=clock.at, hours_h=row["hours_h"])
         clock.at = started
 
     def record_of(self, source: str, key: Any) -> Any:
