@@ -55,9 +55,10 @@ def attention(
         if lamp.survey is None and lamp.lamp.retired_on is None:
             found.append((f"Lamp {lamp.lamp.code}", there, Due("overdue", None), "never surveyed", ""))
     for meter in meters:
-        found.append((f"Meter {meter.meter.code}", "#meters", meter.due, "calibration was due", "calibration due"))
+        there = reverse("meter", args=[meter.meter.pk])
+        found.append((f"Meter {meter.meter.code}", there, meter.due, "calibration was due", "calibration due"))
         if meter.calibration is None and meter.meter.retired_on is None:
-            found.append((f"Meter {meter.meter.code}", "#meters", Due("overdue", None), "never calibrated", ""))
+            found.append((f"Meter {meter.meter.code}", there, Due("overdue", None), "never calibrated", ""))
     for chamber in chambers:
         there = reverse("chamber", args=[chamber.chamber.pk])
         found.append((f"Chamber {chamber.chamber.code}", there, chamber.due, "calibration was due", "calibration due"))

@@ -63,7 +63,8 @@ def compare(request: HttpRequest) -> HttpResponse:
         messages.info(request, "Tick two to four surveys with readings to hold them side by side.")
         return redirect("surveys")
     levels = shared_levels([readings[survey.pk] for survey in found])
-    columns = [column(survey, readings[survey.pk], levels) for survey in found]
+    names = titles(found)
+    columns = [column(survey, readings[survey.pk], levels, title) for survey, title in zip(found, names, strict=True)]
     context = {
         "columns": columns,
         "first": columns[0],
@@ -73,9 +74,28 @@ def compare(request: HttpRequest) -> HttpResponse:
     return render(request, "surveys/compare.html", context)
 
 
-def column(survey: LampSurvey, readings: list[Reading], levels: tuple[float, ...]) -> Column:
+def titles(found: list[LampSurvey]) -> list[str]:
+    """Lamp and day, and what else tells these surveys apart."""
+    told = {
+        "cover": {row.is_cover_on for row in found},
+        "distance": {row.distance_mm for row in found},
+        "meter": {row.radiometer_id for row in found},
+    }
+    names = []
+    for row in found:
+        words = [str(row.lamp), day_text(timezone.localtime(row.surveyed_at))]
+        if len(told["cover"]) > 1:
+            words.append(f"cover {'on' if row.is_cover_on else 'off'}")
+        if len(told["distance"]) > 1:
+            words.append(f"{number_text(row.distance_mm)} mm")
+        if len(told["meter"]) > 1:
+            words.append(f"meter {row.radiometer}")
+        names.append(", ".join(words))
+    return [name if names.count(name) == 1 else f"{name} ({number + 1})" for number, name in enumerate(names)]
+
+
+def column(survey: LampSurvey, readings: list[Reading], levels: tuple[float, ...], title: str) -> Column:
     known = figures(readings, survey.radiometer, surveys.calibration_of(survey, survey.surveyed_at))
-    title = f"{survey.lamp}, {day_text(timezone.localtime(survey.surveyed_at))}"
     picture = map_picture(readings, area=surveys.area_of(survey), levels=levels, title=title, id=f"map-{survey.pk}")
     assert known is not None  # surveys without readings were left out
     assert picture is not None
