@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Any
 
@@ -119,6 +119,7 @@ class ChosenSheet:
     notes: tuple[str, ...]
     rivals: tuple[tuple[str, str], ...] = ()
     beside: tuple[FactorColumn, ...] = ()
+    raw: Mapping[str, tuple[float | None, ...]] = field(default_factory=dict)
     candidates: tuple[dict[str, Any], ...] = ()
     left_out: int = 0
 
@@ -150,6 +151,7 @@ def chosen_sheet(study: Study, choice: Choice) -> ChosenSheet:
         tuple(notes),
         rivals,
         tuple(beside.values()),
+        {column.name: column.values for column in columns if column.name in beside},
         tuple(breaking_candidates(study, drawn, factors, rivals)),
         drawn.left_out,
     )
@@ -279,11 +281,12 @@ def measured_words(
     return words
 
 
-def rival_document(column: FactorColumn) -> dict[str, Any]:
-    """A factor column as the parameters of an analysis keep it."""
+def rival_document(column: FactorColumn, raw: Sequence[float | None] | None) -> dict[str, Any]:
+    """A factor column as the parameters of an analysis keep it; `raw`: the values before they were put into groups."""
     return {
         "kind": column.kind,
         "values": [None if code < 0 else column.levels[code] for code in column.codes.tolist()],
+        **({} if raw is None else {"raw": list(raw)}),
     }
 
 

@@ -43,7 +43,7 @@ MEASURED = (
     Measured("dose_mean_mj_cm2", "mean dose over the surveyed area", DOSE_SOURCES),
     Measured("dose_break_mj_cm2", "dose where the break lay", DOSE_SOURCES),
     Measured("uniformity_percent", "coldest over mean of the survey", SURVEY_SOURCES),
-    Measured("cv_percent", "coefficient of variation of the survey", SURVEY_SOURCES),
+    Measured("variation_percent", "coefficient of variation of the survey", SURVEY_SOURCES),
     Measured("irradiance_mw_cm2", "irradiance as read that day", SURVEY_SOURCES),
     Measured("cure_time_s", "cure time as used", ("cure_time_s",)),
     Measured("lamp_hours_h", "hours run of the lamp, by the last counter reading before the repair", ("lamp",)),
@@ -100,7 +100,7 @@ def measured_values(study: Study) -> dict[int, dict[str, float]]:
                 "dose_mean_mj_cm2": dose.dose_mean_mj_cm2,
                 "dose_break_mj_cm2": dose.dose_break_mj_cm2,
                 "uniformity_percent": None if dose.min_over_mean is None else 100 * dose.min_over_mean,
-                "cv_percent": None if dose.cv is None else 100 * dose.cv,
+                "variation_percent": None if dose.cv is None else 100 * dose.cv,
             }
         found[repair.coupon_id] = {name: value for name, value in known.items() if value is not None}
     return found

@@ -127,7 +127,7 @@ def inputs_of(
         parameters |= {
             "choice": choice.document(),
             "rivals": [list(pair) for pair in drawn.rivals],
-            "beside": {column.name: rival_document(column) for column in drawn.beside},
+            "beside": {column.name: rival_document(column, drawn.raw.get(column.name)) for column in drawn.beside},
             "candidates": list(drawn.candidates),
         }
     sha256 = hashlib.sha256(f"{canonical(parameters)}\n{sheet_csv}".encode()).hexdigest()

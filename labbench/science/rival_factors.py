@@ -31,7 +31,7 @@ from labbench.science.confirmation import ISOLATED
 from labbench.science.confounding import NEAR_BAYES_FACTOR, is_one_to_one
 from labbench.science.evidence import Posterior, Runs, has_run, posterior, runs
 from labbench.science.findings import Finding, Floats
-from labbench.science.hypotheses import NONE_ANY, ClassWeights, Suspect, hypotheses, level_text
+from labbench.science.hypotheses import NONE_ANY, ClassWeights, Suspect, hypotheses
 from labbench.science.next_load import entropy, failing_chance, groups
 from labbench.science.penalised import BinomialModel
 from labbench.science.regression import adjusted_tests
@@ -364,20 +364,14 @@ def _sentence(names: tuple[str, str], state: State, relation: Relation, evidence
     winner, loser = (0, 1) if state.endswith("first") else (1, 0)
     chance = evidence[winner].probability
     shown = "more than 99.9 %" if chance > 0.999 else f"{100 * chance:.3g} %"
-    words = (
-        f"{names[winner]} explains the failures better than {names[loser]} ({shown} against it, at even odds before)"
+    hint = "; that is a hint, not more" if state.startswith("leans") else ""
+    told = (
+        f"{names[winner]} explains the failures better than {names[loser]}, by {evidence[winner].best} ({shown} against the other, at "
+        f"even odds before any coupon){hint}."
     )
-    if state.startswith("leans"):
-        words += "; that is a hint, not more"
-    told = f"{words}: {evidence[winner].best}."
     if (relation == "first decides second" and winner == 1) or (relation == "second decides first" and winner == 0):
         told += (
             f" But each level of {names[loser]} ran with one level of {names[winner]} only: no coupon parts them, and the difference is "
             "that of a simpler description."
         )
     return told
-
-
-def level_words(levels: dict[str, Level]) -> str:
-    """How a coupon is made: ``lamp = L2, cure_time_s = 240``."""
-    return ", ".join(f"{name} = {level_text(level)}" for name, level in levels.items())

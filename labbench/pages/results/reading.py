@@ -21,8 +21,10 @@ from labbench.pages.results.charts import (
 )
 from labbench.pages.results.course import NextCoupon, course, next_coupon
 from labbench.pages.results.crossing import CrossingPart, crossing_part
+from labbench.pages.results.rival_chart import named_against_measured
 from labbench.reports.answer import Answer, answer, pair_words, verdict_about, verdict_words
 from labbench.reports.causes import warnings_in_words
+from labbench.reports.choices_in_words import Comparison, RivalPart, choice_words, comparison, rival_parts
 from labbench.reports.level_tables import LevelTable, level_tables
 from labbench.reports.tests_in_words import TestRow, adjusted_p, disagreements, test_rows, varied
 from labbench.reports.wording import (
@@ -147,6 +149,9 @@ class Reading:
     warnings: tuple[str, ...]
     reason: str
     has_varied: bool
+    choice: str
+    rivals: tuple[tuple[RivalPart, Chart | None], ...]
+    compared: Comparison | None
 
 
 def reading(
@@ -185,7 +190,26 @@ def reading(
         warnings=warnings_in_words(result),
         reason=sentence(result.get("reason") or plainly(found.get("sentence") or "", factors)),
         has_varied=sum(len(factor["levels"]) > 1 for factor in result["factors"]) > 1,
+        choice=choice_words(analysis.choice) if analysis.choice else "",
+        rivals=tuple(zip(rival_parts(result), rival_charts(analysis, sheet, result), strict=True)),
+        compared=compared_with(analysis, result),
     )
+
+
+def rival_charts(analysis: Analysis, sheet: CouponSheet | None, result: Document) -> list[Chart | None]:
+    """A picture of each comparison of a name with a measured value, from the frozen inputs."""
+    beside = analysis.parameters.get("beside") or {}
+    return [
+        None if sheet is None else named_against_measured(sheet, named, measured, beside, anchor=f"rival-{number}")
+        for number, (named, measured) in enumerate((rival["factors"] for rival in result.get("rivals") or ()), start=1)
+    ]
+
+
+def compared_with(analysis: Analysis, result: Document) -> Comparison | None:
+    """The analysis of all coupons beside one that leaves some out; None while it is not finished, or where there is none."""
+    if analysis.beside is None or analysis.beside.result is None:
+        return None
+    return comparison(names_apart(analysis.beside.result), result)
 
 
 def factor_part(factor: Document, number: int, sheet: CouponSheet | None, result: Document) -> FactorPart:

@@ -2,11 +2,13 @@
 
 from django.urls import path
 
-from labbench.pages.results import methods, next_coupons, reports, views
+from labbench.pages.results import choices, methods, next_coupons, reports, views
 
 urlpatterns = [
     path("studies/<str:code>/results/", views.study_results, name="study-results"),
     path("studies/<str:code>/analyse/", views.analyse, name="request-analysis"),
+    path("studies/<str:code>/analyse/choose/", choices.choose_analysis, name="choose-analysis"),
+    path("studies/<str:code>/analyse/doses/", choices.recompute_doses, name="recompute-doses"),
     path("studies/<str:code>/analyses/", views.analyses, name="analyses"),
     path("analyses/<int:pk>/", views.analysis, name="analysis"),
     path("analyses/<int:pk>/progress/", views.progress, name="analysis-progress"),

@@ -14,13 +14,16 @@ from django.urls import reverse
 from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_GET, require_POST
 
+from labbench.analysis.choices import Choice
 from labbench.analysis.models import Analysis
 from labbench.analysis.queries import analyses_of, newest_analysis, newest_answer, newest_answer_pk
 from labbench.analysis.services import is_as_the_study_stands, request_analysis
 from labbench.bench.queries import repairers
 from labbench.jobs.services import cancel, retry
 from labbench.pages.results.forms import CombinationForm
+from labbench.pages.results.other_choices import listed_choices, presets
 from labbench.pages.results.reading import reading
+from labbench.reports.choices_in_words import RIVAL_NOTE, choice_words
 from labbench.reports.queries import reports_of
 from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Study
@@ -41,6 +44,8 @@ def study_results(request: HttpRequest, code: str) -> HttpResponse:
         context["waiting"] = newest
     elif shown is not None and (shown.coupons <= COUPONS_COMPARED_AT_ONCE or "compare" in request.GET):
         context["is_current"] = is_as_the_study_stands(shown)
+    if shown is not None:
+        context |= {"shows_choices": True, "other_choices": listed_choices(study), "presets": presets(study)}
     return render(request, "results/study_results.html", context | parts_of(request, shown))
 
 
@@ -49,6 +54,7 @@ def analysis(request: HttpRequest, pk: int) -> HttpResponse:
     """One frozen analysis, however old."""
     found = readable_analysis(request, pk)
     context: dict[str, Any] = {"study": found.study, "analysis": found, "waiting": None if found.finished_at else found}
+    context["choice"] = choice_words(found.choice) if found.choice else ""
     return render(request, "results/analysis.html", context | parts_of(request, found))
 
 
@@ -58,23 +64,29 @@ def analyses(request: HttpRequest, code: str) -> HttpResponse:
     study = get_object_or_404(Study, code=code)
     if is_blinded(request.user, study):
         return render(request, "results/blind.html", {"study": study})
-    return render(request, "results/analyses.html", {"study": study, "analyses": analyses_of(study)})
+    rows = list(analyses_of(study))
+    for row in rows:
+        row.choice_words = choice_words(row.choice)  # type: ignore[attr-defined]
+    return render(request, "results/analyses.html", {"study": study, "analyses": rows})
 
 
 @require_POST
 @permission_required("analysis.add_analysis", raise_exception=True)
 def analyse(request: HttpRequest, code: str) -> HttpResponse:
-    """Ask for the analysis of the study as it stands."""
+    """Ask for the analysis of the study as it stands; `like`: with the choice of that analysis."""
     study = get_object_or_404(Study, code=code)
+    like = request.POST.get("like", "")
+    earlier = Analysis.objects.filter(study=study, pk=like).first() if like.isdecimal() and len(like) < 19 else None
+    choice = Choice.stored(earlier.choice) if earlier else Choice()
     try:
-        asked = request_analysis(study=study, by=request.user)
+        asked = request_analysis(study=study, by=request.user, choice=choice)
     except ValidationError as refused:
         messages.error(request, " ".join(refused.messages))
         return redirect("study-results", study.code)
     if asked.finished_at:
         messages.info(request, "Nothing has changed since this analysis: here is its stored answer.")
         return redirect("analysis", asked.pk)
-    return redirect("study-results", study.code)
+    return redirect("analysis", asked.pk) if asked.choice else redirect("study-results", study.code)
 
 
 @require_GET
@@ -134,7 +146,8 @@ def sheet_csv(request: HttpRequest, pk: int) -> HttpResponse:
 
 def readable_analysis(request: HttpRequest, pk: int) -> Analysis:
     """The analysis, unless the reader inspects its study blind."""
-    found = get_object_or_404(Analysis.objects.select_related("study", "job", "requested_by"), pk=pk)
+    rows = Analysis.objects.select_related("study", "job", "requested_by", "beside")
+    found = get_object_or_404(rows, pk=pk)
     if is_blinded(request.user, found.study):
         raise PermissionDenied(
             "You inspect in this study without knowing the levels; its results open when it is closed."
@@ -152,6 +165,7 @@ def parts_of(request: HttpRequest, shown: Analysis | None) -> dict[str, Any]:
         "reading": reading(
             shown, rows=chosen["rows"], columns=chosen["columns"], repaired_by=repairers(shown.study_id)
         ),
+        "rival_note": RIVAL_NOTE,
         "reports": reports_of(shown),
         "may_add_next": may_add_next(request, shown),
         "here": reverse("analysis", args=[shown.pk]),

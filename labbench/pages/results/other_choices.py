@@ -1,0 +1,88 @@
+"""The other ways in which a study's coupons were looked at, for its results page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.db.models.fields.json import KeyTransform
+
+from labbench.analysis.choices import TOUCHED, touched_coupons
+from labbench.analysis.covariates import BY_NAME, is_source
+from labbench.analysis.queries import other_choices
+from labbench.bench.models import Deviation, ReceivedDose
+from labbench.reports.choices_in_words import choice_words, rival_words
+from labbench.reports.wording import factor_label, listed, plainly
+from labbench.studies.models import Factor, Study
+
+MOST_LISTED = 6
+DOSE = "dose_min_mj_cm2"
+
+
+@dataclass(frozen=True, slots=True)
+class OtherChoice:
+    """One analysis of another choice."""
+
+    pk: int
+    words: str
+    requested_at: datetime
+    is_open: bool
+    state: str
+    state_words: str
+    headline: str
+    rivals: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Preset:
+    """A choice at one press: its fields, and what the button says."""
+
+    words: str
+    fields: tuple[tuple[str, str], ...]
+
+
+def listed_choices(study: Study) -> list[OtherChoice]:
+    """The newest analysis of each other choice; one query."""
+    rows = other_choices(study).annotate(cause=KeyTransform("cause", "result"), rivals=KeyTransform("rivals", "result"))
+    found, seen = [], []
+    for row in rows[: 4 * MOST_LISTED]:
+        if row.choice in seen or len(found) == MOST_LISTED:
+            continue
+        seen.append(row.choice)
+        names = [*row.choice.get("measured", ()), *(name for rival in row.rivals or () for name in rival["factors"])]
+        isolated = (row.cause or {}).get("isolated")
+        found.append(
+            OtherChoice(
+                row.pk,
+                choice_words(row.choice),
+                row.requested_at,
+                row.job.is_open,
+                row.job.state,
+                row.job.get_state_display(),
+                ""
+                if row.finished_at is None
+                else f"{plainly(isolated, names)} is isolated"
+                if isolated
+                else "no cause is isolated",
+                tuple(rival_words(rival) for rival in row.rivals or ()),
+            )
+        )
+    return found
+
+
+def presets(study: Study) -> list[Preset]:
+    """Choices that a study asks for by itself: the dose where lamps differ, and all coupons but those that went through a deviation."""
+    found = []
+    factors = list(study.factors.all())
+    sources = [factor for factor in factors if is_source(factor, BY_NAME[DOSE])]
+    doses = ReceivedDose.objects.filter(repair__coupon__study=study, repair__coupon__role="test")
+    if any(factor.source == Factor.Source.LAMP for factor in sources) and doses.exists():
+        fields: list[tuple[str, Any]] = [("measured", DOSE), *(("without", factor.name) for factor in sources)]
+        found.append(Preset(f"The dose in place of {listed(factor_label(one.name) for one in sources)}", tuple(fields)))
+    touched = touched_coupons(study)
+    kinds = [kind for kind in TOUCHED if any(kind in found_kinds for found_kinds in touched.kinds.values())]
+    if kinds:
+        words = listed(Deviation.Kind(kind).label for kind in kinds)
+        found.append(Preset(f"Without coupons of a {words}", tuple(("kinds", kind) for kind in kinds)))
+    return found
