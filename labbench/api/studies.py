@@ -29,6 +29,8 @@ def index(request: HttpRequest) -> HttpResponse:
             "analyses": "/api/studies/{code}/analyses/",
             "analysis": "/api/analyses/{number}/",
             "result": "/api/analyses/{number}/result/",
+            "trace evaluations": "/api/studies/{code}/trace-evaluations/",
+            "trace evaluation": "/api/trace-evaluations/{number}/",
             "job": "/api/jobs/{id}/",
         }
     )

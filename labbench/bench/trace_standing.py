@@ -10,6 +10,7 @@ from typing import Any
 
 from labbench.bench.models import Booking, Load, TraceEvaluation, TraceFile
 from labbench.bench.traces import stays_whole
+from labbench.science.soaks.steps import ROOM_C, ROOM_REACH_K
 from labbench.science.soaks.traces import AIR
 
 # A move written down this far from what the trace shows is pointed out (common practice, no source).
@@ -97,7 +98,10 @@ def proof_of(load: Load) -> SoakProof | None:
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """One step by the plan, by the record and by the trace; differences are trace minus record, in minutes."""
+    """One step by the plan, by the record and by the trace; differences are trace minus record, in minutes.
+
+    `is_seen` is False where the step's air is that of the room: then the trace does not show when the load came or went.
+    """
 
     round_number: int
     step: str
@@ -110,6 +114,7 @@ class Move:
     seen_to: datetime | None
     in_differs_minutes: float | None
     out_differs_minutes: float | None
+    is_seen: bool
     remarks: tuple[str, ...]
 
 
@@ -141,7 +146,7 @@ def compare_moves(evaluation: TraceEvaluation) -> Comparison:
     within = _outside_words(result, rows)
     if not stays_whole(trace):
         return Comparison((), None, within)
-    moves = tuple(_moves(result, _by_step(rows)))
+    moves = tuple(_moves(result, _by_step(rows), [_is_room(step) for step in evaluation.inputs["profile"]["steps"]]))
     clock = clock_error(
         [d for move in moves for d in (move.in_differs_minutes, move.out_differs_minutes) if d is not None]
     )
@@ -168,13 +173,23 @@ def _by_step(rows: list[Booking]) -> dict[tuple[int, int], list[Booking]]:
     return found
 
 
-def _moves(result: dict[str, Any], booked: dict[tuple[int, int], list[Booking]]) -> Iterable[Move]:
-    for step, moment in zip(result["document"]["steps"], result["moments"], strict=True):
+def _is_room(step: dict[str, Any]) -> bool:
+    return bool(abs(step["target_c"] - ROOM_C) <= ROOM_REACH_K + step["tolerance_k"])
+
+
+def _moves(
+    result: dict[str, Any], booked: dict[tuple[int, int], list[Booking]], is_room: Sequence[bool]
+) -> Iterable[Move]:
+    both = zip(result["document"]["steps"], result["moments"], strict=True)
+    # The steps of all rounds follow each other as in the profile.
+    for place, (step, moment) in enumerate(both):
+        is_seen = not is_room[place % len(is_room)]
         rows = booked.get((step["round"], moment["step_number"]), [])
         seen_from, seen_to = (_time(moment[name]) for name in ("start", "end"))
         went_in = rows[0].started_at if rows else None
         came_out = rows[-1].ended_at if rows else None
-        in_by, out_by = _minutes_between(went_in, seen_from), _minutes_between(came_out, seen_to)
+        in_by = _minutes_between(went_in, seen_from) if is_seen else None
+        out_by = _minutes_between(came_out, seen_to) if is_seen else None
         chambers = list(dict.fromkeys(str(row.chamber) for row in rows))
         yield Move(
             round_number=step["round"],
@@ -188,6 +203,7 @@ def _moves(result: dict[str, Any], booked: dict[tuple[int, int], list[Booking]])
             seen_to=seen_to,
             in_differs_minutes=in_by,
             out_differs_minutes=out_by,
+            is_seen=is_seen,
             remarks=tuple(_remarks(rows, went_in, seen_from, in_by, out_by)),
         )
 

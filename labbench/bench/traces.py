@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,7 +20,7 @@ from labbench.bench.trace_files import path_of, stored_head
 from labbench.code_version import code_version
 from labbench.formats.logger_columns import ColumnMapping
 from labbench.formats.logger_file import LoggerReading, read_logger_file
-from labbench.formats.logger_head import LoggerHead, mapping_document, mapping_faults, mapping_from
+from labbench.formats.logger_head import LoggerHead, channel_name, mapping_document, mapping_faults, mapping_from
 from labbench.formats.number_texts import number_text
 from labbench.formats.thermal_profile import ProfileReading, read_thermal_profile
 from labbench.formats.trace_columns import write_trace_columns
@@ -55,7 +57,22 @@ def offered_columns(trace: TraceFile, head: LoggerHead) -> tuple[ColumnMapping, 
     if known is not None:
         return mapping_from(known.mapping, header), True
     assert head.proposal is not None  # a file without one is not kept
-    return head.proposal, False
+    return named_by_coupons(head.proposal, trace.load), False
+
+
+def named_by_coupons(mapping: ColumnMapping, load: Load) -> ColumnMapping:
+    """The proposal with the codes of the load's coupons, where a header names just one of them as a word of its own."""
+    if mapping.is_agreed:
+        return mapping
+    codes = list(load.places.values_list("coupon__code", flat=True))
+    channels, taken = [], set()
+    for channel in mapping.channels:
+        words = channel.header.casefold()
+        named = [code for code in codes if re.search(rf"(?<!\w){re.escape(code.casefold())}(?!\w)", words)]
+        name = channel_name(named[0]) if len(named) == 1 and channel.channel != AIR else channel.channel
+        channels.append(channel if name in taken else replace(channel, channel=name))
+        taken.add(channels[-1].channel)
+    return replace(mapping, channels=tuple(channels))
 
 
 @transaction.atomic
@@ -263,6 +280,32 @@ def is_current(evaluation: TraceEvaluation) -> bool:
         return False
     sha256 = hashlib.sha256(canonical(inputs).encode()).hexdigest()
     return sha256 == evaluation.inputs_sha256 and evaluation.code_version == code_version()
+
+
+def evaluation_document(evaluation: TraceEvaluation) -> dict[str, Any]:
+    """The document of the command `trace` for a finished evaluation, with UTC times of its steps and all it was made from."""
+    result, trace = evaluation.result, evaluation.trace
+    assert result is not None  # only finished evaluations have one
+    moments = [
+        {"round": step["round"], "step": step["step"], **moment}
+        for step, moment in zip(result["document"]["steps"], result["moments"], strict=True)
+    ]
+    return {
+        **result["document"],
+        "made_from": {
+            "study": trace.load.study.code,
+            "load": trace.load.name,
+            "file": trace.filename,
+            **evaluation.inputs,
+            "code_version": evaluation.code_version,
+            "inputs_sha256": evaluation.inputs_sha256,
+            "result_sha256": evaluation.result_sha256,
+            "requested_at": evaluation.requested_at.isoformat(),
+        },
+        "starts_at": result["starts_at"],
+        "ends_at": result["ends_at"],
+        "moments": moments,
+    }
 
 
 # --- the work -------------------------------------------------------------------------------------------------------

@@ -21,7 +21,6 @@
     const startMs = Number(part.dataset.startMs);
     const seconds = Number(part.dataset.seconds);
     const status = part.querySelector("[data-trace-status]");
-    const channels = plot.data.map((trace) => trace.name);
     let asked = null;
     let timer = 0;
 
@@ -51,7 +50,8 @@
         const given = await answer.json();
         const x = given.seconds.map((at) => startMs + 1000 * at);
         const y = Object.values(given.channels);
-        await Plotly.restyle(plot, { x: channels.map(() => x), y }, channels.map((_, i) => i));
+        // Not restyle: new x values would make it guess the kind of the axis anew.
+        await Plotly.react(plot, plot.data.map((trace, i) => ({ ...trace, x, y: y[i] })), plot.layout);
         status.textContent = given.is_every_reading ? "Every reading is drawn." : "Drawn: lowest and highest of the readings at each place.";
       } catch (error) {
         if (error.name !== "AbortError") status.textContent = "The server does not answer; what you see may be coarse.";

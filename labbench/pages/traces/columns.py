@@ -52,6 +52,7 @@ def columns(request: HttpRequest, pk: int) -> HttpResponse:
     preview = shown_rows(head, form, mapping)
     context = {
         "trace": trace,
+        "load": trace.load,
         "layout": head.layout,
         "form": form,
         "rows": list(form.rows()),

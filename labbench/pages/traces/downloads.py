@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse, StreamingHttpResponse
 from django.shortcuts import get_object_or_404
 from django.utils.http import content_disposition_header
@@ -11,6 +9,7 @@ from django.views.decorators.http import require_safe
 
 from labbench.bench.models import TraceEvaluation
 from labbench.bench.trace_files import path_of
+from labbench.bench.traces import evaluation_document
 from labbench.formats.trace_columns import csv_pieces, read_window
 from labbench.pages.traces.forms import WindowForm
 
@@ -49,36 +48,10 @@ def points(request: HttpRequest, pk: int) -> HttpResponse:
     return answer
 
 
-def document_of(evaluation: TraceEvaluation) -> dict[str, Any]:
-    """The document of the command `trace`, with what it was made from."""
-    result = evaluation.result
-    assert result is not None  # only finished evaluations have one
-    moments = [
-        {"round": step["round"], "step": step["step"], **moment}
-        for step, moment in zip(result["document"]["steps"], result["moments"], strict=True)
-    ]
-    return {
-        **result["document"],
-        "made_from": {
-            "file": evaluation.trace.filename,
-            **evaluation.inputs,
-            "study": evaluation.trace.load.study.code,
-            "load": evaluation.trace.load.name,
-            "code_version": evaluation.code_version,
-            "inputs_sha256": evaluation.inputs_sha256,
-            "result_sha256": evaluation.result_sha256,
-            "requested_at": evaluation.requested_at.isoformat(),
-        },
-        "starts_at": result["starts_at"],
-        "ends_at": result["ends_at"],
-        "moments": moments,
-    }
-
-
 @require_safe
 def document(request: HttpRequest, pk: int) -> HttpResponse:
     evaluation = finished_or_404(pk)
-    answer = JsonResponse(document_of(evaluation), json_dumps_params={"indent": 1, "ensure_ascii": False})
+    answer = JsonResponse(evaluation_document(evaluation), json_dumps_params={"indent": 1, "ensure_ascii": False})
     answer["Content-Disposition"] = attachment(evaluation, "json")
     return answer
 

@@ -204,8 +204,8 @@ def finding(evaluation: TraceEvaluation) -> str:
     words = f"{met} of {number_text(len(steps))} soaks are met"
     broken = [f"round {step['round']}, {step['step']}: {step['verdict']}" for step in steps if step["verdict"] != "met"]
     if broken:
-        words += f". {'; '.join(broken[:4])}" + (f" and {len(broken) - 4} more" if len(broken) > 4 else "")
-    words += ", counted from the air. " if is_by_air(document) else ", counted from the glass. "
+        words += f"; {'; '.join(broken[:4])}" + (f" and {len(broken) - 4} more" if len(broken) > 4 else "")
+    words += ". Counted from the air. " if is_by_air(document) else ". Counted from the glass. "
     long_gaps = sum(1 for gap in document["gaps"] if gap["ends_soak"])
     if long_gaps:
         words += f"Nothing was logged in {long_gaps} {'gap' if long_gaps == 1 else 'gaps'}; lines stop there. "

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
 from django.core.exceptions import ValidationError
@@ -31,8 +32,8 @@ may_take_in = permission_required("bench.add_tracefile", raise_exception=True)
 def of_load(request: HttpRequest, pk: int) -> HttpResponse:
     """The file of a logger that was with one load."""
     load = get_object_or_404(Load.objects.select_related("study"), pk=pk)
-    form = LoadTraceForm(request.POST or None, request.FILES or None, load=load)
-    context = {"form": form, "load": load, "closed": closed_words(load.study)}
+    form = LoadTraceForm(*sent(request), load=load)
+    context = {"form": form, "load": load, "closed": closed_words(load.study), "time_zone": settings.TIME_ZONE}
     return taken_in(request, form, context, lambda given: ([load], given["chamber"]))
 
 
@@ -49,9 +50,14 @@ def of_chamber(request: HttpRequest, pk: int) -> HttpResponse:
         .order_by("-last")
     )
     latest = Load.objects.filter(pk__in=[load.pk for load in loads[:MOST_LOADS]]).select_related("study")
-    form = ChamberTraceForm(request.POST or None, request.FILES or None, loads=latest)
-    context = {"form": form, "chamber": chamber, "has_loads": bool(latest)}
+    form = ChamberTraceForm(*sent(request), loads=latest)
+    context = {"form": form, "chamber": chamber, "has_loads": bool(latest), "time_zone": settings.TIME_ZONE}
     return taken_in(request, form, context, lambda given: (list(given["loads"]), chamber))
+
+
+def sent(request: HttpRequest) -> tuple[Any, Any]:
+    """What was sent, also where that is nothing."""
+    return (request.POST, request.FILES) if request.method == "POST" else (None, None)
 
 
 def taken_in(

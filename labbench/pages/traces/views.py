@@ -102,6 +102,7 @@ def evaluated_part(found: TraceFile, shown: TraceEvaluation) -> dict[str, Any]:
                 **step,
                 "moment": {**moment, "reached": moment["reached_at"] and datetime.fromisoformat(moment["reached_at"])},
                 "mark": step["verdict"].replace(" ", "_"),
+                "reason": step["reason"].replace("degC", "°C"),
                 "channels": channels_of(step),
                 "transfer_minutes": None if step["transfer_seconds"] is None else step["transfer_seconds"] / 60,
             }
@@ -175,7 +176,9 @@ def evaluate(request: HttpRequest, pk: int) -> HttpResponse:
 def clock(request: HttpRequest, pk: int) -> HttpResponse:
     """State by how much the logger's clock was off; the file is evaluated again."""
     found = trace_or_404(pk)
-    form = ClockForm(request.POST or None, initial={"clock_behind_minutes": found.clock_behind_minutes})
+    form = ClockForm(
+        request.POST if request.method == "POST" else None, initial={"clock_behind_minutes": found.clock_behind_minutes}
+    )
     if form.is_valid():
         try:
             refuse_closed(found.load.study)
@@ -217,7 +220,7 @@ def take_out(request: HttpRequest, pk: int) -> HttpResponse:
     """Take a file out that was put with the wrong load."""
     found = trace_or_404(pk)
     load = found.load
-    form = ReasonForm(request.POST or None)
+    form = ReasonForm(request.POST if request.method == "POST" else None)
     if form.is_valid():
         try:
             take_out_trace(trace=found, by=request.user, reason=form.cleaned_data["reason"])
