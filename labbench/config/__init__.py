@@ -1,5 +1,1 @@
 """Settings, addresses, queue."""
-
-from labbench.config.celery import app as celery_app
-
-__all__ = ["celery_app"]

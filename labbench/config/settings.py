@@ -86,6 +86,7 @@ INSTALLED_APPS = [
     "django_htmx",
     "django_tables2",
     "simple_history",
+    "labbench.config",
     "labbench.jobs",
     "labbench.lab",
     "labbench.studies",

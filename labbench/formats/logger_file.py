@@ -153,7 +153,7 @@ def _read_plainly(reading: _Reading) -> TemperatureTrace | None:
     if _line_count(reading.body) != len(time):
         return None
     return TemperatureTrace(
-        time_us=time.cast(pa.int64()).to_numpy(),
+        time_us=_joined(time.cast(pa.int64()), np.dtype(np.int64)),
         channels=tuple(channel.channel for channel in mapping.channels),
         values_c=tuple(_in_degc(channel, _floats(table, channel)) for channel in mapping.channels),
         first_row=layout.first_row,
@@ -162,7 +162,26 @@ def _read_plainly(reading: _Reading) -> TemperatureTrace | None:
 
 
 def _floats(table: Any, channel: ChannelColumn) -> NDArray[np.float64]:
-    values: NDArray[np.float64] = table.column(str(channel.position)).to_numpy()
+    return _joined(table.column(str(channel.position)), np.dtype(np.float64))
+
+
+def _joined(column: Any, kind: np.dtype[Any]) -> NDArray[Any]:
+    """A column of eight-byte numbers as one array, NaN where there is none.
+
+    Its own way of doing so makes pyarrow load pandas, which takes as long as reading half a million rows.
+    """
+    values = np.empty(len(column), dtype=kind)
+    at = 0
+    for chunk in column.chunks:
+        if not len(chunk):
+            continue
+        part = values[at : at + len(chunk)]
+        bits, numbers = chunk.buffers()
+        part[:] = np.frombuffer(numbers, dtype=kind, count=len(chunk), offset=chunk.offset * kind.itemsize)
+        if chunk.null_count:
+            is_known = np.unpackbits(np.frombuffer(bits, dtype=np.uint8), bitorder="little")
+            part[is_known[chunk.offset : chunk.offset + len(chunk)] == 0] = np.nan
+        at += len(chunk)
     return values
 
 
