@@ -18,6 +18,7 @@ from labbench.lab.meters import meter_limits
 from labbench.lab.models import LampSurvey
 from labbench.lab.queries import readings_of_surveys
 from labbench.pages.surveys.drawing import map_picture, shared_levels
+from labbench.pages.surveys.entry import number_in
 from labbench.pages.surveys.figures import Figures, figures
 from labbench.science.irradiance import Reading
 from labbench.science.survey_pairs import Agreement, SurveyPairs, compare_surveys, meter_agreement
@@ -51,7 +52,8 @@ class Against:
 @require_GET
 def compare(request: HttpRequest) -> HttpResponse:
     """Two to four surveys (?survey=, repeated)."""
-    asked = list(dict.fromkeys(int(pk) for pk in request.GET.getlist("survey") if pk.isdecimal()))
+    numbers = (number_in(text) for text in request.GET.getlist("survey"))
+    asked = list(dict.fromkeys(number for number in numbers if number is not None))
     if len(asked) > MOST:
         messages.warning(request, f"{MOST} surveys fit side by side; the first {MOST} are shown.")
         asked = asked[:MOST]

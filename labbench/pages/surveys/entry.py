@@ -26,6 +26,7 @@ from labbench.science.survey_cautions import coarseness, coverage
 
 may_survey = permission_required("lab.add_lampsurvey", raise_exception=True)
 DRAFTS_SHOWN = 20
+MOST_DIGITS = 18
 # Fields of a form that are no field of the survey.
 OF_THE_FORM = {"lamp", "radiometer", "reading_unit", "applies_factor", "started_at", "places", "file"}
 
@@ -44,10 +45,16 @@ def setup_form(request: HttpRequest, data: Any = None) -> SetupForm:
 
 
 def last_survey(lamp: str) -> LampSurvey | None:
-    if not lamp.isdecimal():
+    number = number_in(lamp)
+    if number is None:
         return None
-    standing = LampSurvey.objects.filter(lamp=int(lamp), withdrawn_at=None).select_related("radiometer")
+    standing = LampSurvey.objects.filter(lamp=number, withdrawn_at=None).select_related("radiometer")
     return standing.order_by("-surveyed_at").first()
+
+
+def number_in(text: str) -> int | None:
+    """The number of a record in an address; None where it is none that a database could hold."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= MOST_DIGITS else None
 
 
 def places_of(survey: LampSurvey | None) -> list[tuple[float, float]]:
@@ -114,13 +121,12 @@ def check_setup(request: HttpRequest) -> HttpResponse:
     given = form.cleaned_data
     lamp, meter, places = given.get("lamp"), given.get("radiometer"), given.get("places") or []
     day = timezone.localdate(given.get("started_at"))
-    cautions = meter_cautions(meter, day, lamp) if meter else []
     shape, width = given.get("area_shape"), given.get("area_width_mm")
     area = (shape, width, given.get("area_height_mm") or width) if shape and width else None
     dummies = [(x, y, 1.0) for x, y in places]
-    cautions += coarseness(dummies, lamp.emitter_spacing_mm if lamp else None) + coverage(dummies, area)
     context = {
-        "cautions": cautions,
+        "of_meter": meter_cautions(meter, day, lamp) if meter else [],
+        "of_points": coarseness(dummies, lamp.emitter_spacing_mm if lamp else None) + coverage(dummies, area),
         "calibration": calibration_on(meter, day) if meter else None,
         "meter": meter,
         "drawing": entry_picture(places, area) if places else None,

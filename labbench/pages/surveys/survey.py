@@ -18,7 +18,7 @@ from labbench.lab.models import Lamp, LampSurvey, Radiometer, SurveyDraft
 from labbench.pages.bench.cautions import caution, exposure_words
 from labbench.pages.refusals import add_refusal
 from labbench.pages.surveys.drawing import survey_picture
-from labbench.pages.surveys.entry import unit_word
+from labbench.pages.surveys.entry import number_in, unit_word
 from labbench.pages.surveys.figures import figures
 from labbench.pages.surveys.forms import CorrectionForm, ReadingsForm, ReasonForm
 
@@ -31,10 +31,10 @@ def survey_list(request: HttpRequest) -> HttpResponse:
     """All surveys, the newest first; of one lamp or one meter where asked."""
     rows = LampSurvey.objects.select_related("lamp", "radiometer", "surveyed_by").order_by("-surveyed_at", "-pk")
     lamp, meter = request.GET.get("lamp", ""), request.GET.get("meter", "")
-    if lamp.isdecimal():
-        rows = rows.filter(lamp=int(lamp))
-    if meter.isdecimal():
-        rows = rows.filter(radiometer=int(meter))
+    if (number := number_in(lamp)) is not None:
+        rows = rows.filter(lamp=number)
+    if (number := number_in(meter)) is not None:
+        rows = rows.filter(radiometer=number)
     page = Paginator(rows, PAGE).get_page(request.GET.get("page"))
     summaries = queries.survey_summaries([row.pk for row in page])
     today = timezone.localdate()
