@@ -13,7 +13,7 @@ from labbench.bench.stock import glass_stock
 from labbench.lab import glass as services
 from labbench.lab.models import GlassCount, GlassStock
 from labbench.pages.bench.cautions import caution
-from labbench.pages.catalogue.keeping import KeepPage, kept
+from labbench.pages.catalogue.keeping import KeepPage, kept, sent
 from labbench.pages.catalogue.record_forms import GlassCountForm, GlassForm, WhyForm
 from labbench.studies.queries import coupons_of_glass
 
@@ -38,7 +38,7 @@ def address(found: GlassStock) -> str:
 @permission_required("lab.add_glassstock", raise_exception=True)
 @require_http_methods(["GET", "HEAD", "POST"])
 def new_glass(request: HttpRequest) -> HttpResponse:
-    form = GlassForm(request.POST or None, initial={"received_on": timezone.localdate()})
+    form = GlassForm(sent(request), initial={"received_on": timezone.localdate()})
 
     def store() -> tuple[str, str]:
         found = services.store_glass(glass=form.save(commit=False), by=request.user)
@@ -53,7 +53,7 @@ def new_glass(request: HttpRequest) -> HttpResponse:
 def edit_glass(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(GlassStock, pk=pk)
     name, back = f"Glass {found.code}", address(found)
-    form = GlassForm(request.POST or None, instance=found)
+    form = GlassForm(sent(request), instance=found)
 
     def store() -> tuple[str, str]:
         services.store_glass(glass=form.save(commit=False), by=request.user, reason=form.given_reason)
@@ -67,7 +67,7 @@ def edit_glass(request: HttpRequest, pk: int) -> HttpResponse:
 def count_glass(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(GlassStock, pk=pk)
     name, back = f"Glass {found.code}", address(found)
-    form = GlassCountForm(request.POST or None)
+    form = GlassCountForm(sent(request))
 
     def store() -> tuple[str, str]:
         services.count_glass(glass=found, by=request.user, **form.cleaned_data)
@@ -83,7 +83,7 @@ def count_glass(request: HttpRequest, pk: int) -> HttpResponse:
 def remove_glass_count(request: HttpRequest, pk: int) -> HttpResponse:
     count = get_object_or_404(GlassCount.objects.select_related("glass"), pk=pk)
     name, back = f"Glass {count.glass.code}", address(count.glass)
-    form = WhyForm(request.POST or None)
+    form = WhyForm(sent(request))
 
     def store() -> tuple[str, str]:
         services.take_out_count(count, by=request.user, **form.cleaned_data)

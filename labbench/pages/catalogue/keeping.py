@@ -31,6 +31,11 @@ class KeepPage:
     caution: dict[str, Any] | None = None
 
 
+def sent(request: HttpRequest) -> Any:
+    """What was sent; an empty form that was sent is not one that was not."""
+    return request.POST if request.method == "POST" else None
+
+
 def kept(
     request: HttpRequest, form: forms.BaseForm, page: KeepPage, store: Callable[[], tuple[str, str]]
 ) -> HttpResponse:

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labbench.bench.uses import repairs_by_study
 from labbench.lab import procedures as services
 from labbench.lab.models import Procedure, ProcedureVersion
-from labbench.pages.catalogue.keeping import KeepPage, kept
+from labbench.pages.catalogue.keeping import KeepPage, kept, sent
 from labbench.pages.catalogue.record_forms import DraftForm, ProcedureForm, WhyForm
 
 
@@ -50,7 +50,7 @@ def address(version: ProcedureVersion) -> str:
 @permission_required("lab.add_procedure", raise_exception=True)
 @require_http_methods(["GET", "HEAD", "POST"])
 def new_procedure(request: HttpRequest) -> HttpResponse:
-    form = ProcedureForm(request.POST or None)
+    form = ProcedureForm(sent(request))
     form.fields.pop("retired_on")
 
     def store() -> tuple[str, str]:
@@ -68,7 +68,7 @@ def new_procedure(request: HttpRequest) -> HttpResponse:
 def edit_procedure(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Procedure, pk=pk)
     heading, back = f"Change {found.code}", reverse("catalogue") + "#procedures"
-    form = ProcedureForm(request.POST or None, instance=found)
+    form = ProcedureForm(sent(request), instance=found)
 
     def store() -> tuple[str, str]:
         services.store_procedure(procedure=form.save(commit=False), by=request.user, reason=form.given_reason)
@@ -90,7 +90,7 @@ def write_draft(request: HttpRequest, pk: int) -> HttpResponse:
         "effective_on": draft.effective_on if draft else timezone.localdate(),
         "change_note": draft.change_note if draft else "",
     }
-    form = DraftForm(request.POST or None, initial=initial)
+    form = DraftForm(sent(request), initial=initial)
     if approved is None:
         form.fields.pop("change_note")
     else:
@@ -126,7 +126,7 @@ def approve_version(request: HttpRequest, pk: int) -> HttpResponse:
 def discard_draft(request: HttpRequest, pk: int) -> HttpResponse:
     version = get_object_or_404(ProcedureVersion.objects.select_related("procedure"), pk=pk)
     back = reverse("catalogue") + "#procedures"
-    form = WhyForm(request.POST or None)
+    form = WhyForm(sent(request))
 
     def store() -> tuple[str, str]:
         services.discard_draft(version=version, by=request.user, **form.cleaned_data)

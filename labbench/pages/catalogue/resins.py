@@ -18,7 +18,7 @@ from labbench.lab import lots
 from labbench.lab.due import due
 from labbench.lab.models import LotCount, Resin, ResinLot
 from labbench.pages.bench.cautions import caution
-from labbench.pages.catalogue.keeping import KeepPage, kept
+from labbench.pages.catalogue.keeping import KeepPage, kept, sent
 from labbench.pages.catalogue.record_forms import LotCountForm, LotForm, ResinForm, WhyForm
 from labbench.studies.blinding import hidden_from
 
@@ -66,7 +66,7 @@ def lot_address(lot: ResinLot) -> str:
 @permission_required("lab.add_resin", raise_exception=True)
 @require_http_methods(["GET", "HEAD", "POST"])
 def new_resin(request: HttpRequest) -> HttpResponse:
-    form = ResinForm(request.POST or None)
+    form = ResinForm(sent(request))
 
     def store() -> tuple[str, str]:
         found = lots.store_resin(resin=form.save(commit=False), by=request.user)
@@ -80,7 +80,7 @@ def new_resin(request: HttpRequest) -> HttpResponse:
 def edit_resin(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Resin, pk=pk)
     name, back = found.name, resin_address(found)
-    form = ResinForm(request.POST or None, instance=found)
+    form = ResinForm(sent(request), instance=found)
 
     def store() -> tuple[str, str]:
         lots.store_resin(resin=form.save(commit=False), by=request.user, reason=form.given_reason)
@@ -96,7 +96,7 @@ def new_lot(request: HttpRequest) -> HttpResponse:
     initial: dict[str, Any] = {"received_on": timezone.localdate()}
     if wanted.isdecimal() and len(wanted) < 19:
         initial["resin"] = Resin.objects.filter(pk=wanted).first()
-    form = LotForm(request.POST or None, initial=initial)
+    form = LotForm(sent(request), initial=initial)
     form.fields["resin"].queryset = Resin.objects.filter(retired_on=None)  # type: ignore[attr-defined]
 
     def store() -> tuple[str, str]:
@@ -112,7 +112,7 @@ def new_lot(request: HttpRequest) -> HttpResponse:
 def edit_lot(request: HttpRequest, pk: int) -> HttpResponse:
     lot = get_object_or_404(ResinLot.objects.select_related("resin"), pk=pk)
     name, back = str(lot), lot_address(lot)
-    form = LotForm(request.POST or None, instance=lot)
+    form = LotForm(sent(request), instance=lot)
 
     def store() -> tuple[str, str]:
         lots.store_lot(lot=form.save(commit=False), by=request.user, reason=form.given_reason)
@@ -137,7 +137,7 @@ def open_lot(request: HttpRequest, pk: int) -> HttpResponse:
 def count_lot(request: HttpRequest, pk: int) -> HttpResponse:
     lot = get_object_or_404(ResinLot.objects.select_related("resin"), pk=pk)
     name, back = str(lot), lot_address(lot)
-    form = LotCountForm(request.POST or None)
+    form = LotCountForm(sent(request))
 
     def store() -> tuple[str, str]:
         lots.count_lot(lot=lot, by=request.user, **form.cleaned_data)
@@ -154,7 +154,7 @@ def count_lot(request: HttpRequest, pk: int) -> HttpResponse:
 def remove_lot_count(request: HttpRequest, pk: int) -> HttpResponse:
     count = get_object_or_404(LotCount.objects.select_related("lot__resin"), pk=pk)
     name, back = str(count.lot), lot_address(count.lot)
-    form = WhyForm(request.POST or None)
+    form = WhyForm(sent(request))
 
     def store() -> tuple[str, str]:
         lots.take_out_count(count, by=request.user, **form.cleaned_data)

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods
 from labbench.lab import lamp_lives
 from labbench.lab.models import HoursReading, Lamp, LampReplacement
 from labbench.pages.bench.cautions import caution
-from labbench.pages.catalogue.keeping import KeepPage, kept
+from labbench.pages.catalogue.keeping import KeepPage, kept, sent
 from labbench.pages.catalogue.record_forms import WhyForm
 from labbench.pages.lamps.forms import HoursForm, LampForm, ReplacementForm
 
@@ -31,7 +31,7 @@ def page_of(lamp: Lamp, heading: str, request: HttpRequest, **more: Any) -> Keep
 @permission_required("lab.add_lamp", raise_exception=True)
 @require_http_methods(["GET", "HEAD", "POST"])
 def new_lamp(request: HttpRequest) -> HttpResponse:
-    form = LampForm(request.POST or None)
+    form = LampForm(sent(request))
 
     def store() -> tuple[str, str]:
         hours = form.cleaned_data["hours_run_h"]
@@ -47,7 +47,7 @@ def new_lamp(request: HttpRequest) -> HttpResponse:
 def edit_lamp(request: HttpRequest, pk: int) -> HttpResponse:
     lamp = get_object_or_404(Lamp, pk=pk)
     page = page_of(lamp, f"Change lamp {lamp.code}", request)
-    form = LampForm(request.POST or None, instance=lamp)
+    form = LampForm(sent(request), instance=lamp)
 
     def store() -> tuple[str, str]:
         lamp_lives.store_lamp(lamp=form.save(commit=False), by=request.user, reason=form.given_reason)
@@ -60,7 +60,7 @@ def edit_lamp(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def read_hours(request: HttpRequest, pk: int) -> HttpResponse:
     lamp = get_object_or_404(Lamp, pk=pk)
-    form = HoursForm(request.POST or None)
+    form = HoursForm(sent(request))
 
     def store() -> tuple[str, str]:
         lamp_lives.record_hours(lamp=lamp, by=request.user, **form.cleaned_data)
@@ -74,7 +74,7 @@ def read_hours(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def renew_part(request: HttpRequest, pk: int) -> HttpResponse:
     lamp = get_object_or_404(Lamp, pk=pk)
-    form = ReplacementForm(request.POST or None)
+    form = ReplacementForm(sent(request))
 
     def store() -> tuple[str, str]:
         lamp_lives.record_replacement(lamp=lamp, by=request.user, **form.cleaned_data)
@@ -95,7 +95,7 @@ def remove_event(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     maker = record.read_by_id if kind == "hours" else record.replaced_by_id
     if not request.user.has_perm(f"lab.delete_{model._meta.model_name}") and maker != request.user.pk:
         raise PermissionDenied
-    form = WhyForm(request.POST or None)
+    form = WhyForm(sent(request))
     lamp = record.lamp
 
     def store() -> tuple[str, str]:
