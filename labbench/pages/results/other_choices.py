@@ -45,7 +45,8 @@ class Preset:
 def listed_choices(study: Study) -> list[OtherChoice]:
     """The newest analysis of each other choice; one query."""
     rows = other_choices(study).annotate(cause=KeyTransform("cause", "result"), rivals=KeyTransform("rivals", "result"))
-    found, seen = [], []
+    found: list[OtherChoice] = []
+    seen: list[dict[str, Any]] = []
     for row in rows[: 4 * MOST_LISTED]:
         if row.choice in seen or len(found) == MOST_LISTED:
             continue
