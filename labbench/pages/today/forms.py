@@ -7,12 +7,16 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db.models import QuerySet
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
 from labbench.bench.loads import CLOCKS_DIFFER
+from labbench.bench.models import Load
+from labbench.bench.split_loads import Mend
 from labbench.formats.date_texts import clock_text, moment_text, offset_text
 from labbench.lab.models import Chamber
+from labbench.studies.models import Coupon
 
 
 class ComesTwice(ValidationError):
@@ -140,3 +144,37 @@ class CalendarForm(forms.Form):
     alarm_minutes = forms.IntegerField(
         label="alarm before a move", min_value=0, max_value=1440, help_text="0: no alarm."
     )
+
+
+class SplitForm(forms.Form):
+    """Which coupon was found where, and what becomes of it."""
+
+    coupon = forms.ModelChoiceField(Coupon.objects.none(), empty_label="which one?")
+    chamber = forms.ModelChoiceField(Chamber.objects.filter(retired_on=None), label="found in", empty_label="where?")
+    found_at = LocalTimeField(label="found at", help_text="Leave empty: now.")
+    mend = forms.ChoiceField(label="what becomes of it", choices=Mend.choices, widget=forms.RadioSelect)
+    companion = forms.ModelChoiceField(
+        Load.objects.none(),
+        label="the load it was found with",
+        required=False,
+        empty_label="none",
+        help_text="Only where it goes on with that load.",
+    )
+    note = forms.CharField(
+        label="how it came there", required=False, max_length=400, widget=forms.Textarea(attrs={"rows": 2})
+    )
+
+    def __init__(self, *args: Any, coupons: QuerySet[Coupon], others: QuerySet[Load], **extra: Any) -> None:
+        super().__init__(*args, **extra)
+        for name, rows in (("coupon", coupons), ("companion", others)):
+            field = self.fields[name]
+            assert isinstance(field, forms.ModelChoiceField)
+            field.queryset = rows
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or self.cleaned_data
+        if given.get("mend") == Mend.WITH and given.get("companion") is None:
+            self.add_error("companion", "Which load was it found with?")
+        if given.get("mend") == Mend.BACK:
+            given["companion"] = None
+        return given

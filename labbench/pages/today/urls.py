@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from labbench.pages.today import calendar, failures, moves, views
+from labbench.pages.today import calendar, failures, moves, split, views
 
 urlpatterns = [
     path("today/", views.today, name="today"),
@@ -12,6 +12,7 @@ urlpatterns = [
     path("today/work/", views.work, name="todays-work"),
     path("loads/<int:pk>/bookings/<int:booking_pk>/<slug:name>/", moves.move, name="move-load"),
     path("loads/<int:pk>/reasons/", moves.reasons, name="load-reasons"),
+    path("loads/<int:pk>/found-elsewhere/", split.split, name="split-load"),
     path("deviations/<int:pk>/reason/", moves.reason, name="deviation-reason"),
     path("chambers/<int:pk>/failure/", failures.failure, name="chamber-failure"),
     path("chambers/failures/<int:pk>/works-again/", failures.works_again, name="chamber-works-again"),

@@ -1,0 +1,277 @@
+"""The page of the day: order, windows, one press for a move, what is asked before and after it, the doubled hour."""
+
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from django.utils import timezone
+
+from labbench.bench import loads
+from labbench.bench.models import CalendarAddress, ChamberFailure, Deviation, LoadPlace
+from labbench.studies.models import Coupon
+from tests import factories
+from tests.bench import soaks
+from tests.bench.soaks import HOUR, booked
+from tests.factories import NOON
+from tests.pages.bench.conftest import text_of
+
+pytestmark = pytest.mark.django_db
+MINUTE = timedelta(minutes=1)
+
+
+@pytest.fixture
+def clock():
+    with soaks.clock_at(NOON) as clock:
+        yield clock
+
+
+def cards(client, address="/today/"):
+    parts = client.get(address).context["parts"]
+    return {heading: [card.title for card in rows] for heading, rows in parts if rows}
+
+
+def press(client, load, booking, name, **typed):
+    return client.post(f"/loads/{load.pk}/bookings/{booking.pk}/{name}/", {"back": "today"} | typed, follow=True)
+
+
+def test_what_is_late_comes_first_then_what_can_be_done_then_what_comes(sign_in, rooms, clock):
+    client, by = sign_in(), factories.person("technician")
+    soaking, late, door = (
+        soaks.load(f"Tray {number}", rooms=rooms, start=NOON - hours * HOUR)
+        for number, hours in ((1, 2), (2, 19), (3, 17))
+    )
+    soaks.load("Tray 4", rooms=rooms, start=NOON + HOUR, is_running=False)
+    loads.move_in(booking=booked(soaking, 1, 1), by=by, at=NOON - 2 * HOUR)
+    loads.move_in(booking=booked(late, 1, 1), by=by, at=NOON - 19 * HOUR)
+    loads.move_in(booking=booked(door, 1, 1), by=by, at=NOON - 17 * HOUR)
+    loads.move_out(booking=booked(door, 1, 1), by=by, at=NOON - 5 * MINUTE)
+    assert cards(client) == {
+        "Overdue": ["Tray 2: out of F-1, into O-1"],
+        "To be done now": ["Tray 3: into O-1"],
+        "Coming": ["Start Tray 4, into F-1", "Tray 1: out of F-1, into O-1"],
+    }
+    html = text_of(client.get("/today/"))
+    assert "longer than the longest soak by 1 h" in html
+    assert "at the door; has to be in within 5 min" in html
+    assert "least soak reached in 6 h" in html
+    assert "After that, as planned" in html
+
+
+def test_countdowns_go_by_the_servers_clock(sign_in, tray, clock):
+    loads.move_in(booking=booked(tray, 1, 1), by=factories.person("technician"), at=NOON - HOUR)
+    html = text_of(sign_in().get("/today/work/"))
+    assert f'data-now="{int(NOON.timestamp() * 1000)}"' in html
+    assert f'data-until="{(NOON + 7 * HOUR).isoformat()}"' in html
+    assert "<html" not in html
+
+
+def test_a_transfer_is_one_press(sign_in, tray, clock):
+    client = sign_in()
+    clock.set(NOON + 16 * HOUR)
+    loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON)
+    oven = booked(tray, 1, 2)
+    html = text_of(press(client, tray, booked(tray, 1, 1), "transfer", into=oven.pk, shown=oven.chamber_id))
+    assert "Tray 1 came out of F-1 and went into O-1 at" in html
+    assert booked(tray, 1, 2).started_at == NOON + 16 * HOUR
+    again = text_of(press(client, tray, booked(tray, 1, 1), "transfer", into=oven.pk, shown=oven.chamber_id))
+    assert "nothing is stored twice" in again
+    assert 'class="notice info"' in again
+
+
+def test_what_can_be_avoided_is_asked_first_and_stored_with_the_time_of_the_press(sign_in, tray, clock):
+    client = sign_in()
+    loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON)
+    clock.set(NOON + 3 * HOUR)
+    asked = press(client, tray, booked(tray, 1, 1), "out")
+    assert "Move Tray 1 all the same?" in text_of(asked)
+    assert "for 3 h (round 1, freeze); at least 8 h." in text_of(asked)
+    assert booked(tray, 1, 1).ended_at is None
+    clock.set(NOON + 3 * HOUR + 4 * MINUTE)
+    at = asked.context["at"].isoformat()
+    press(client, tray, booked(tray, 1, 1), "out", at=at, sure="on", reason="fire drill")
+    assert booked(tray, 1, 1).ended_at == NOON + 3 * HOUR
+    assert list(Deviation.objects.values_list("kind", "reason")) == [("soak", "fire drill")]
+
+
+def test_what_can_not_be_avoided_is_stored_at_once_and_its_reason_asked_for(sign_in, tray, clock):
+    client = sign_in()
+    loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON)
+    clock.set(NOON + 19 * HOUR)
+    html = text_of(press(client, tray, booked(tray, 1, 1), "out"))
+    assert "Why did it happen?" in html
+    assert "for 19 h (round 1, freeze); at most 18 h." in html
+    deviation = Deviation.objects.get()
+    assert "Why did it happen?" in text_of(client.get("/today/"))
+    why = f"/deviations/{deviation.pk}/reason/"
+    assert "Say why it happened." in text_of(client.post(why, {"reason": " ", "back": "today"}, follow=True))
+    client.post(why, {"reason": "nobody on Sunday", "back": "today"})
+    deviation.refresh_from_db()
+    assert deviation.reason == "nobody on Sunday"
+    assert "Why did it happen?" not in text_of(client.get("/today/"))
+    assert "nobody on Sunday" in text_of(client.get(f"/loads/{tray.pk}/"))
+
+
+def test_the_plan_may_have_changed_since_the_page_was_shown(sign_in, tray, rooms, clock):
+    client, freezer = sign_in(), booked(tray, 1, 1)
+    shown = freezer.chamber_id
+    freezer.chamber = rooms["F-2"]
+    freezer.save()
+    html = text_of(press(client, tray, freezer, "in", shown=shown))
+    assert "The plan now says F-2, not the chamber that was shown; nothing was stored." in html
+    assert "went into F-1" in text_of(press(client, tray, freezer, "in", shown=shown, chamber=rooms["F-1"].pk))
+    freezer.delete()
+    assert "has changed meanwhile; nothing was stored" in text_of(
+        press(client, tray, tray.bookings.model(pk=10**6), "in")
+    )
+
+
+def test_start_is_one_press_with_the_first_chamber_and_asks_what_it_asks_elsewhere(sign_in, rooms, clock):
+    client = sign_in("lead")
+    tray = soaks.load(rooms=rooms, is_running=False)
+    LoadPlace.objects.create(load=tray, coupon=factories.coupon(tray.study, code="U9"), place=9)
+    freezer = booked(tray, 1, 1)
+    sent = {"back": "today", "into": freezer.pk, "shown": freezer.chamber_id}
+    asked = client.post(f"/loads/{tray.pk}/step/start/", sent)
+    assert "1 coupon is not repaired yet" in text_of(asked)
+    assert asked.context["kept"] == {name: str(value) for name, value in sent.items()}
+    unrepaired = Coupon.objects.get(code="U9").pk
+    html = text_of(client.post(f"/loads/{tray.pk}/step/start/", sent | {"unrepaired": unrepaired}, follow=True))
+    assert "Tray 1 is running now; it is in F-1." in html
+    assert booked(tray, 1, 1).started_at == NOON
+
+
+# Paris: on 25 October 2026 the hour from 02:00 came twice, on 29 March 2026 it did not come (IANA time zone database).
+@pytest.fixture
+def paris(settings):
+    settings.TIME_ZONE = "Europe/Paris"
+    timezone.get_default_timezone.cache_clear()
+    with timezone.override(ZoneInfo("Europe/Paris")):
+        yield ZoneInfo("Europe/Paris")
+    timezone.get_default_timezone.cache_clear()
+
+
+def test_a_time_that_came_twice_is_asked_about(sign_in, rooms, paris):
+    client, start = sign_in(), datetime(2026, 10, 24, 16, tzinfo=paris)
+    tray = soaks.load(rooms=rooms, start=start)
+    with soaks.clock_at(datetime(2026, 10, 25, 9, tzinfo=paris)):
+        loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=start)
+        asked = text_of(press(client, tray, booked(tray, 1, 1), "out", at="2026-10-25T02:30"))
+        assert "02:30 (UTC+2), the first time" in asked
+        assert "02:30 (UTC+1), the second time" in asked
+        assert booked(tray, 1, 1).ended_at is None
+        html = text_of(press(client, tray, booked(tray, 1, 1), "out", at="2026-10-25T02:30:00+01:00"))
+        assert "came out of F-1 at 02:30 (UTC+1)." in html
+    # From 16:00 to the second 02:30 are eleven and a half hours.
+    assert booked(tray, 1, 1).ended_at - start == timedelta(hours=11, minutes=30)
+
+
+def test_a_time_that_the_clock_skipped_is_refused(sign_in, tray, paris):
+    loads.move_in(booking=booked(tray, 1, 1), by=factories.person("technician"), at=NOON)
+    html = text_of(press(sign_in(), tray, booked(tray, 1, 1), "out", at="2026-03-29T02:30"))
+    assert "02:30 did not exist that night: the clock went forward over it." in html
+
+
+@pytest.mark.parametrize("typed", ["yesterday", "2026-13-40T25:00", "<b>", "9" * 39])
+def test_what_is_no_time_is_refused(sign_in, tray, typed):
+    html = text_of(press(sign_in(), tray, booked(tray, 1, 1), "in", at=typed))
+    assert "is no time; write it like 2026-11-25 14:05." in html
+    assert booked(tray, 1, 1).started_at is None
+
+
+def test_mine_are_the_studies_that_i_work_in(sign_in, rooms, clock):
+    client = sign_in()
+    mine, _ = soaks.load("Tray 1", rooms=rooms), soaks.load("Tray 2", rooms=rooms)
+    assert "Nothing of yours is to be done" in text_of(client.get("/today/?of=mine"))
+    loads.move_in(booking=booked(mine, 1, 1), by=client.person, at=NOON)
+    found = cards(client)
+    assert [title for titles in found.values() for title in titles] == ["Tray 1: out of F-1, into O-1"]
+    assert len(cards(client, "/today/?of=all")) == 2
+
+
+def test_an_empty_lab_says_what_to_do(sign_in):
+    html = text_of(sign_in().get("/today/"))
+    assert "No load is to be moved" in html
+    assert "Put coupons into a load" in html
+
+
+def test_a_guest_sees_the_day_and_moves_nothing(sign_in, tray, clock):
+    client, freezer = sign_in("guest"), booked(tray, 1, 1)
+    html = text_of(client.get("/today/"))
+    assert "Tray 1: into F-1" in html
+    assert "move-form" not in html
+    assert press(client, tray, freezer, "in").status_code == 403
+    assert client.get(f"/chambers/{freezer.chamber_id}/failure/").status_code == 403
+    assert client.get(f"/loads/{tray.pk}/found-elsewhere/").status_code == 403
+
+
+@pytest.mark.parametrize("rows", [1, 3])
+def test_the_day_asks_the_same_number_of_questions(sign_in, rooms, clock, django_assert_num_queries, rows):
+    client = sign_in()
+    for number in range(rows):
+        tray = soaks.load(f"Tray {number}", rooms=rooms)
+        loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON - 20 * HOUR)
+        loads.move_out(booking=booked(tray, 1, 1), by=client.person, at=NOON - HOUR)
+    client.get("/today/work/")
+    with django_assert_num_queries(17):
+        client.get("/today/work/")
+
+
+def test_a_chamber_that_failed_is_recorded_seen_on_the_day_and_taken_back(sign_in, tray, rooms, clock):
+    client, address = sign_in(), f"/chambers/{rooms['F-1'].pk}/failure/"
+    loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON)
+    clock.set(NOON + 6 * HOUR)
+    typed = {"began_at": f"{timezone.localtime(NOON + 5 * HOUR):%Y-%m-%dT%H:%M}", "note": "power cut", "back": "today"}
+    html = text_of(client.post(address, typed, follow=True))
+    assert "The failure of F-1 is recorded. 1 load was in it and marked." in html
+    assert "The chambers are planned again" in html
+    assert "Until the failure it had <b>5\N{NO-BREAK SPACE}h</b> of at least 8\N{NO-BREAK SPACE}h" in html
+    assert "F-1 has failed" in text_of(client.get("/today/"))
+    failure = ChamberFailure.objects.get()
+    went = {"chamber": rooms["F-2"].pk, "back": "today"}
+    html = text_of(
+        client.post(f"/chambers/failures/{failure.pk}/bookings/{booked(tray, 1, 1).pk}/go-on/", went, follow=True)
+    )
+    assert "Tray 1 goes on in F-2." in html
+    page = text_of(client.get(f"/loads/{tray.pk}/"))
+    assert "goes on after 5\N{NO-BREAK SPACE}h" in page
+    assert "chamber fault or power cut" in page
+    html = text_of(client.post(f"/chambers/failures/{failure.pk}/works-again/", {}, follow=True))
+    assert "F-1 works again." in html
+    client.post(f"/chambers/failures/{failure.pk}/take-back/")
+    assert "taken back already" in text_of(client.post(f"/chambers/failures/{failure.pk}/take-back/", follow=True))
+    assert Deviation.objects.count() == 0
+
+
+def test_a_coupon_found_elsewhere_is_kept_from_the_page(sign_in, tray, rooms, clock):
+    client, coupon = sign_in(), tray.places.first().coupon
+    loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON)
+    clock.set(NOON + HOUR)
+    address, typed = f"/loads/{tray.pk}/found-elsewhere/", {"coupon": coupon.pk, "chamber": rooms["F-2"].pk}
+    assert "Which load was it found with?" in text_of(client.post(address, typed | {"mend": "with"}))
+    html = text_of(client.post(address, typed | {"mend": "back", "note": "slipped in"}, follow=True))
+    assert "was found in F-2 at 2 Nov 2026, 13:00" in html
+    assert Deviation.objects.get().coupon == coupon
+
+
+def test_a_calendar_is_private_and_read_without_signing_in(sign_in, tray, client):
+    person = sign_in()
+    assert "You have no address yet" in text_of(person.get("/today/calendar/"))
+    person.post("/today/calendar/give/")
+    address = f"/calendar/{CalendarAddress.objects.get().token}/loads.ics"
+    assert address in text_of(person.get("/today/calendar/"))
+    answer = client.get(address)
+    assert answer.status_code == 200
+    assert answer["Content-Type"] == "text/calendar; charset=utf-8"
+    assert answer["Cache-Control"] == "private, max-age=300"
+    assert answer.content.startswith(b"BEGIN:VCALENDAR\r\n")
+    assert client.get(address, headers={"If-None-Match": answer["ETag"]}).status_code == 304
+    assert client.get("/calendar/wrong/loads.ics").status_code == 404
+    assert client.get("/today/calendar/").status_code == 302
+    refused = person.post("/today/calendar/change/", {"is_of_all_studies": "mine", "alarm_minutes": "-5"}, follow=True)
+    assert 'class="notice danger"' in text_of(refused)
+    person.post("/today/calendar/change/", {"is_of_all_studies": "mine", "alarm_minutes": "0"})
+    assert CalendarAddress.objects.get().alarm_minutes == 0
+    person.post("/today/calendar/renew/")
+    assert client.get(address).status_code == 404
+    person.post("/today/calendar/drop/")
+    assert CalendarAddress.objects.count() == 0
