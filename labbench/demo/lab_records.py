@@ -42,12 +42,21 @@ RESINS: list[Record] = [
         "tint": "clear",
         "viscosity_mpa_s": 90.0,
         "use_per_repair_ml": 0.4,
-        "low_stock_ml": 80.0,
+        "low_stock_ml": 25.0,
         "needed_dose_mj_cm2": 400.0,
         "constants_source": "data sheet of supplier B, 2026",
         "note": "Offered by its supplier for all break types; qualified in QU-26-09.",
     },
-    {"name": "P600", "supplier": "supplier A", "purpose": "pit", "tint": "clear", "viscosity_mpa_s": 600.0, "note": ""},
+    {
+        "name": "P600",
+        "supplier": "supplier A",
+        "purpose": "pit",
+        "tint": "clear",
+        "viscosity_mpa_s": 600.0,
+        "use_per_repair_ml": 0.05,
+        "low_stock_ml": 10.0,
+        "note": "",
+    },
 ]
 
 RESIN_LOTS: list[Record] = [
@@ -76,7 +85,7 @@ RESIN_LOTS: list[Record] = [
         "opened_on": "2026-08-31",
         "expires_on": "2026-12-11",
         "stored_at": "dark cabinet, 8 °C",
-        "quantity_ml": 100.0,
+        "quantity_ml": 40.0,
     },
     {
         "resin": "P600",
@@ -107,7 +116,7 @@ LAMPS: list[Record] = [
      "least_irradiance_mw_cm2": 5.0, "least_irradiance_at": "coldest"},
     {"code": "LED-3", "description": "bar of four LEDs", "emitter_kind": "led", "peak_wavelength_nm": 365.0, "emitters": 4,
      "emitter_spacing_mm": 45.0, "has_cover": False, "hours_run_h": 2940.0, "in_service_on": "2021-05-10",
-     "least_irradiance_mw_cm2": 2.0, "least_irradiance_at": "mean"},
+     "least_irradiance_mw_cm2": 1.2, "least_irradiance_at": "mean"},
     {"code": "TUBE-1", "description": "two short tubes under a clear cover", "emitter_kind": "fluorescent",
      "peak_wavelength_nm": 365.0, "emitters": 2, "emitter_spacing_mm": 40.0, "has_cover": True, "hours_run_h": 780.0,
      "in_service_on": "2024-01-15"},
@@ -116,10 +125,14 @@ LAMPS: list[Record] = [
      "in_service_on": "2023-06-05"},
 ]  # fmt: skip
 
+# In mm; coupons are laid in the middle of it.
+CURE_AREA: Record = {"area_shape": "rectangle", "area_width_mm": 100.0, "area_height_mm": 100.0}
 RADIOMETERS: list[Record] = [
-    {"code": "RM-1", "description": "UV-A radiometer, bench", "band_low_nm": 315.0, "band_high_nm": 400.0},
-    {"code": "RM-2", "description": "UV-A radiometer, travelling", "band_low_nm": 315.0, "band_high_nm": 400.0},
-]
+    {"code": "RM-1", "description": "UV-A radiometer, bench", "band_low_nm": 315.0, "band_high_nm": 400.0,
+     "range_max_mw_cm2": 200.0, "resolution_mw_cm2": 0.01, "geometry_percent": 3.0, "drift_percent": 2.0},
+    {"code": "RM-2", "description": "UV-A radiometer, travelling", "band_low_nm": 315.0, "band_high_nm": 400.0,
+     "range_max_mw_cm2": 20.0, "resolution_mw_cm2": 0.01, "geometry_percent": 5.0},
+]  # fmt: skip
 
 CALIBRATIONS: list[Record] = [
     {
@@ -245,6 +258,8 @@ SURVEYS: list[tuple[str, str, str, str, bool, float, float]] = [
     # Last, so that the readings of the others stay as they are: how LED-3 fades.
     ("LED-3", "2025-06-16T10:00", "technician", "RM-1", False, 2290.0, 1.37),
     ("LED-3", "2026-01-19T14:30", "technician2", "RM-1", False, 2560.0, 1.17),
+    # The other meter, three weeks overdue, on the same lamp the same morning.
+    ("LED-1", "2026-10-28T08:20", "technician2", "RM-2", False, 402.0, 1.09),
 ]
 
 # lamp, when, who, what the hours counter showed
@@ -294,7 +309,7 @@ def survey(
         points.append([x, y, round(level * rim * under * rng.gauss(1, 0.012), 2)])
     return {
         "lamp": lamp, "surveyed_at": at, "surveyed_by": by, "radiometer": meter, "distance_mm": 30.0, "is_cover_on": is_cover_on,
-        "lamp_hours_h": hours, "points_x_y_irradiance": points,
+        "lamp_hours_h": hours, **CURE_AREA, "layout": "grid 5 × 5, 20 mm", "points_x_y_irradiance": points,
     }  # fmt: skip
 
 
