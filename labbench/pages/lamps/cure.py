@@ -68,7 +68,7 @@ def calculator(request: HttpRequest) -> HttpResponse:
         layers_part(LayersForm(asked)),
         depth_part(DepthForm(asked, first=first)),
         curve_part(CurveForm(asked)),
-        people_part(PeopleForm(asked, first={"irradiance_mw_cm2": summary.max_mw_cm2 if summary else None})),
+        people_part(PeopleForm(asked, first={"irradiance_mw_cm2": first.get("hottest_mw_cm2")})),
     ]
     hottest = exposure_words(summary.max_mw_cm2, survey.lamp.code) if summary and survey else ""
     context = {
@@ -85,11 +85,15 @@ def first_values(summary: SurveySummary | None, resin: Resin | None) -> dict[str
     """What survey and resin know of the questions."""
     first: dict[str, Any] = {}
     if summary is not None:
+        # Four figures: more than any radiometer has, and few enough to be read in the field.
+        coldest, mean, hottest = (
+            float(f"{value:.4g}") for value in (summary.min_mw_cm2, summary.mean_mw_cm2, summary.max_mw_cm2)
+        )
         first |= {
-            "coldest_mw_cm2": summary.min_mw_cm2,
-            "mean_mw_cm2": summary.mean_mw_cm2,
-            "hottest_mw_cm2": summary.max_mw_cm2,
-            "other_mw_cm2": summary.min_mw_cm2,
+            "coldest_mw_cm2": coldest,
+            "mean_mw_cm2": mean,
+            "hottest_mw_cm2": hottest,
+            "other_mw_cm2": coldest,
         }
     if resin is not None:
         first |= {

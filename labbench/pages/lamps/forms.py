@@ -38,6 +38,8 @@ class LampForm(RecordForm):
 
     def __init__(self, *args: Any, **extra: Any) -> None:
         super().__init__(*args, **extra)
+        if self.instance.pk is None:
+            self.order_fields([*list(self.fields)[:8], "hours_run_h"])
         if self.instance.pk is not None:
             self.fields.pop("hours_run_h")
         else:

@@ -194,7 +194,7 @@ def chart_of(fading: Fading) -> Chart | None:
     layout: dict[str, Any] = {
         "height": 360,
         "showlegend": fit is not None,
-        "xaxis": {"title": {"text": "hours run in this life (h)"}, "rangemode": "tozero"},
+        "xaxis": {"title": {"text": "hours run in this life (h)"}},
         "yaxis": {"title": {"text": f"{fading.lamp.get_least_irradiance_at_display()} ({MW})"}, "rangemode": "tozero"},
     }
     words = f"{len(hours)} survey{'s' if len(hours) > 1 else ''}"
@@ -246,7 +246,7 @@ def fitted_traces(fading: Fading) -> list[dict[str, Any]]:
     traces.append(
         {
             "type": "scatter", "mode": "lines", "name": "fit", "x": xs, "y": [fit.output_at(x) for x in xs],
-            "hovertemplate": "fit: %{y:.3g} " + MW + " at %{x:.0f} h<extra></extra>", "meta": {"series": 2},
+            "line": {"dash": "solid"}, "hovertemplate": "fit: %{y:.3g} " + MW + " at %{x:.0f} h<extra></extra>", "meta": {"series": 2},
         }
     )  # fmt: skip
     return traces
