@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from labbench.science.cure_methods import CURE_METHODS
 from labbench.science.method_entry import Method
 from labbench.science.plan_methods import PLAN_METHODS
 
@@ -419,4 +420,5 @@ METHODS: tuple[Method, ...] = (
         "array of 16 coupons (isolated in 86 %); such an array misses two causes.",
     ),
     *PLAN_METHODS,
+    *CURE_METHODS,
 )
