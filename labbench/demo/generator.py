@@ -7,6 +7,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from labbench.demo import logger_traces
 from labbench.demo.lab_records import lab_records
 from labbench.demo.scenario import dose_study, elimination_study, qualification_study, small_study
 
@@ -41,9 +42,12 @@ def text_of(document: dict[str, Any]) -> str:
 def write(folder: Path, seed: int = SEED) -> list[Path]:
     """Write the scenario into a folder; gives the files."""
     folder.mkdir(parents=True, exist_ok=True)
+    documents = scenario(seed)
+    texts = {name: text_of(document) for name, document in documents.items()}
+    texts[logger_traces.FILE] = logger_traces.logger_text(documents[logger_traces.STUDY_FILE], seed)
     written = []
-    for name, document in scenario(seed).items():
+    for name, text in texts.items():
         path = folder / name
-        path.write_text(text_of(document), encoding="utf-8", newline="\n")
+        path.write_text(text, encoding="utf-8", newline="\n")
         written.append(path)
     return written

@@ -30,6 +30,9 @@ from labbench.bench.services import (
     withdraw,
 )
 from labbench.bench.standing import settle
+from labbench.bench.trace_files import stored_head, take_in
+from labbench.bench.traces import confirm_columns, offered_columns, request_evaluation
+from labbench.demo import logger_traces
 from labbench.demo.clock import Clock, lab_time, scenario_clock
 from labbench.lab.lamp_lives import record_hours, record_replacement
 from labbench.lab.models import (
@@ -50,6 +53,7 @@ from labbench.lab.models import (
     ThermalProfile,
 )
 from labbench.lab.records import keep
+from labbench.lab.surveys import doubts
 from labbench.studies.models import Coupon, Factor, Level, Study
 from labbench.studies.planning import FactorLimits, save_plan
 from labbench.studies.services import add_factor, add_level, save_study, set_level
@@ -74,13 +78,28 @@ def load_demo(folder: Path, *, passphrases: dict[str, str] | None = None, progre
     with transaction.atomic(), scenario_clock(lab_time(CATALOGUE_DAY.isoformat())) as clock:
         room = Room(lab, passphrases or {}, clock)
         events = sorted(
-            (event for document in documents for event in StudyLoader(room, document).events()), key=lambda e: e.at
+            (
+                *(event for document in documents for event in StudyLoader(room, document).events()),
+                Event(lab_time(logger_traces.UPLOADED_AT), partial(take_in_trace, folder, room)),
+            ),
+            key=lambda e: e.at,
         )
         for number, event in enumerate(events, start=1):
             clock.at = event.at
             event.act()
             if progress is not None:
                 progress(number, len(events))
+
+
+def take_in_trace(folder: Path, room: Room) -> None:
+    """The logger's file of one load, its columns as they are offered; it is evaluated through the queue."""
+    load = Load.objects.get(study__code=logger_traces.STUDY, name=logger_traces.LOAD)
+    by = room.by[logger_traces.UPLOADED_BY]
+    data = (folder / logger_traces.FILE).read_bytes()
+    [trace] = take_in(loads=[load], pieces=[data], filename="recorder-r3.csv", by=by)
+    mapping, _ = offered_columns(trace, stored_head(trace))
+    trace = confirm_columns(trace=trace, mapping=mapping, clock_behind_minutes=0.0, by=by)
+    request_evaluation(trace=trace, by=by)
 
 
 def read(path: Path) -> dict[str, Any]:
@@ -143,18 +162,18 @@ class Room:
         started = clock.at
         for row in sorted(rows, key=lambda r: r["surveyed_at"]):
             clock.at, by = lab_time(row["surveyed_at"]), self.by[row["surveyed_by"]]
-            survey = keep(
-                LampSurvey(
-                    lamp=self.lamps[row["lamp"]],
-                    radiometer=self.meters[row["radiometer"]],
-                    surveyed_at=clock.at,
-                    surveyed_by=by,
-                    distance_mm=row["distance_mm"],
-                    is_cover_on=row["is_cover_on"],
-                    lamp_hours_h=row["lamp_hours_h"],
-                ),
-                by=by,
+            survey = LampSurvey(
+                lamp=self.lamps[row["lamp"]],
+                radiometer=self.meters[row["radiometer"]],
+                surveyed_at=clock.at,
+                surveyed_by=by,
+                distance_mm=row["distance_mm"],
+                is_cover_on=row["is_cover_on"],
+                lamp_hours_h=row["lamp_hours_h"],
+                **{name: row[name] for name in ("area_shape", "area_width_mm", "area_height_mm", "layout")},
             )
+            survey.cautions = doubts(survey, row["points_x_y_irradiance"], at=clock.at)
+            keep(survey, by=by)
             seen: dict[tuple[float, float], int] = {}
             points = []
             for x, y, value in row["points_x_y_irradiance"]:

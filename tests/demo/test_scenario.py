@@ -10,7 +10,9 @@ from django.utils import timezone
 
 from labbench.analysis.services import runnable_levels
 from labbench.analysis.sheets import study_sheet
-from labbench.bench.models import Booking, Deviation, Inspection, Load, Repair, StrengthTest
+from labbench.bench.models import Booking, Deviation, Inspection, Load, Repair, StrengthTest, TraceEvaluation
+from labbench.bench.trace_standing import compare_moves
+from labbench.bench.traces import evaluated, read_kept
 from labbench.demo.generator import scenario, text_of, write
 from labbench.lab.models import Person
 from labbench.science.document import document
@@ -25,7 +27,7 @@ LAST_DAY = "2026-11-24"
 
 def test_the_committed_fixtures_are_what_the_generator_makes(tmp_path):
     made = {path.name: path.read_bytes() for path in write(tmp_path)}
-    kept = {path.name: path.read_bytes() for path in FIXTURES.glob("*.json")}
+    kept = {path.name: path.read_bytes() for path in FIXTURES.iterdir() if path.is_file()}
     assert made == kept
 
 
@@ -241,3 +243,17 @@ def test_the_open_study_has_what_its_plan_keeps_to(demo, db):
     }
     lot = study.factors.get(name="resin_lot").levels.get(name="2609-C")
     assert (lot.most_coupons, lot.is_baseline) == (34, True)
+
+
+def test_the_loggers_file_shows_one_short_soak_an_open_door_and_a_move_written_down_too_early(demo):
+    evaluation = TraceEvaluation.objects.select_related("trace").get()
+    trace = read_kept(evaluation.trace, evaluation.inputs["mapping"]).trace
+    assert trace.channels == ("air_c", "coupon_UCRK_c", "coupon_4ZTU_c")
+    evaluation.result = evaluated(trace, evaluation.inputs)[1]
+    steps = evaluation.result["document"]["steps"]
+    assert [step["verdict"] for step in steps] == [*["met"] * 7, "short", "met"]
+    # The door: the air of the first night warms up to -11 degC, and the glass leaves its band for a while.
+    assert steps[0]["times_inside"] == 2
+    comparison = compare_moves(evaluation)
+    assert [(m.round_number, m.step) for m in comparison.moves if m.remarks] == [(3, "freeze"), (3, "heat")]
+    assert "22 min later than the move into the chamber" in comparison.moves[7].remarks[0]
