@@ -5,7 +5,7 @@ from django.core.exceptions import ValidationError
 
 from labbench.bench import loads
 from labbench.bench.loads import MadeAlready
-from labbench.bench.models import Deviation
+from labbench.bench.models import Deviation, LoadPlace
 from labbench.bench.split_loads import Mend, record_split
 from tests import factories
 from tests.bench import soaks
@@ -57,7 +57,7 @@ def test_it_goes_on_with_the_load_it_was_found_with(trays):
     coupon = one.places.first().coupon
     kept = found(trays, coupon=coupon, mend=Mend.WITH, companion=two)
     assert kept.description.endswith("It goes on with Tray 2.")
-    assert coupon.load_place.load == two
+    assert LoadPlace.objects.get(coupon=coupon).load == two
     assert one.places.count() == 2
     with pytest.raises(MadeAlready, match="travels in Tray 2 already"):
         found(trays, coupon=coupon, mend=Mend.WITH, companion=two)

@@ -59,7 +59,8 @@ def record(request: HttpRequest, **about: Any) -> HttpResponse:
 def deviations(request: HttpRequest) -> HttpResponse:
     """All deviations across studies, newest first."""
     rows = Deviation.objects.select_related("study", "coupon", "load", "recorded_by")
-    rows = rows.exclude(hidden_from(request.user, "study__"), is_found_by_rule=True)
+    # What a rule found of a coupon tells its arm; what it found of a whole load does not.
+    rows = rows.exclude(hidden_from(request.user, "study__"), is_found_by_rule=True, coupon__isnull=False)
     chosen = DeviationFilter(request.GET, queryset=rows)
     table = DeviationTable(chosen.qs)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)

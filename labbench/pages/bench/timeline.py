@@ -296,8 +296,8 @@ class Timeline:
         about = models.Q(coupon=self.coupon) | models.Q(coupon=None, load__places__coupon=self.coupon)
         rows = Deviation.objects.filter(about).select_related("recorded_by", "load")
         if self.is_blinded:
-            # Even that a rule found something tells the arm: all coupons of an expired lot have it.
-            rows = rows.filter(is_found_by_rule=False)
+            # Even that a rule found something tells the arm: all coupons of an expired lot have it. What a load went through does not.
+            rows = rows.exclude(is_found_by_rule=True, coupon__isnull=False)
         for row in rows:
             of_load = f" ({row.load.name})" if row.coupon_id is None and row.load else ""
             yield Entry(

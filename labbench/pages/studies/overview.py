@@ -9,6 +9,7 @@ from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 from django_tables2 import RequestConfig
 
+from labbench.analysis.choices import TOUCHED, touched_coupons
 from labbench.analysis.models import Analysis
 from labbench.analysis.verdicts import last_verdicts
 from labbench.bench.models import Deviation, Load
@@ -17,11 +18,12 @@ from labbench.bench.trace_standing import soak_proofs
 from labbench.pages.studies.selection import coupon_filter, stated_filters
 from labbench.pages.studies.tables import CouponTable, coupon_rows, stage_parts
 from labbench.studies.blinding import is_blinded
-from labbench.studies.models import Factor, Study
+from labbench.studies.models import Coupon, Factor, Study
 from labbench.studies.queries import factors_with_levels, level_counts, role_counts, stage_counts
 
 COUPONS_PER_PAGE = 50
 LAST_DEVIATIONS = 10
+TOUCHED_NAMED = 60
 LAST_ANALYSES = 10
 MOST_LOADS = 20
 
@@ -116,8 +118,8 @@ def records(study: Study, *, hidden: bool) -> dict[str, Any]:
     """The last deviations, the sheets taken in, the last analyses without their results."""
     deviations = Deviation.objects.filter(study=study).select_related("coupon", "load", "recorded_by")
     if hidden:
-        # What a rule found names the lot, lamp or technician of a coupon.
-        deviations = deviations.filter(is_found_by_rule=False)
+        # What a rule found of a coupon names its lot, lamp or technician; what it found of a whole load does not.
+        deviations = deviations.exclude(is_found_by_rule=True, coupon__isnull=False)
     analyses = (
         Analysis.objects.filter(study=study)
         .select_related("job", "requested_by")
@@ -126,7 +128,25 @@ def records(study: Study, *, hidden: bool) -> dict[str, Any]:
     return {
         "deviations": deviations[:LAST_DEVIATIONS],
         "deviation_count": deviations.count(),
+        "touched": touched_in_cycling(study),
         "allocations": study.allocations.all(),
         "sheets": study.imported_sheets.select_related("imported_by"),
         "analyses": analyses[:LAST_ANALYSES],
     }
+
+
+def touched_in_cycling(study: Study) -> dict[str, Any]:
+    """Coupons that went through a late transfer, a soak or a chamber that did not go by the profile, by what it was. Three queries."""
+    touched = {
+        pk: tuple(Deviation.Kind(kind).label for kind in TOUCHED if kind in kinds)
+        for pk, kinds in touched_coupons(study).kinds.items()
+        if kinds & set(TOUCHED)
+    }
+    by_kind: dict[tuple[str, ...], list[Coupon]] = {}
+    for coupon in Coupon.objects.filter(pk__in=touched).order_by("code"):
+        by_kind.setdefault(touched[coupon.pk], []).append(coupon)
+    groups = [
+        {"words": " and ".join(labels), "coupons": coupons[:TOUCHED_NAMED], "more": len(coupons[TOUCHED_NAMED:])}
+        for labels, coupons in sorted(by_kind.items())
+    ]
+    return {"count": len(touched), "groups": groups}

@@ -275,3 +275,22 @@ def test_a_calendar_is_private_and_read_without_signing_in(sign_in, tray, client
     assert client.get(address).status_code == 404
     person.post("/today/calendar/drop/")
     assert CalendarAddress.objects.count() == 0
+
+
+def test_the_study_names_the_coupons_that_a_failure_touched(sign_in, tray, rooms, clock):
+    client = sign_in()
+    study = tray.study
+    study.is_blind = True
+    study.save()
+    loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON - HOUR)
+    page = f"/studies/{study.code}/"
+    assert "did not go by the profile. Their data stay in" not in text_of(client.get(page))
+    client.post(f"/chambers/{rooms['F-1'].pk}/failure/", {"note": "door open"})
+    for reader in (client, sign_in("lead")):
+        html = text_of(reader.get(page))
+        assert "<b>3 coupons</b> went through" in html
+        assert "chamber fault or power cut: " in html
+        assert "F-1 failed from 2 Nov 2026, 12:00 on" in html
+        # Of the whole load, so it tells no arm: also whoever inspects blind reads it.
+        assert "F-1 failed from" in text_of(reader.get("/deviations/"))
+        assert "F-1 failed from" in text_of(reader.get(f"/coupons/{tray.places.first().coupon_id}/"))
