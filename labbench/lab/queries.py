@@ -112,6 +112,14 @@ def readings_of_surveys(survey_ids: list[int]) -> dict[int, list[tuple[float, fl
     return dict(readings)
 
 
+def brightest_place() -> SurveyPoint | None:
+    """The brightest reading of the last surveys of the lamps in service."""
+    newest = LampSurvey.objects.filter(lamp=OuterRef("pk"), withdrawn_at=None).order_by("-surveyed_at", "-pk")
+    last = Lamp.objects.filter(retired_on=None).annotate(last_survey=Subquery(newest.values("pk")[:1]))
+    points = SurveyPoint.objects.filter(survey__in=last.values("last_survey"))
+    return points.select_related("survey__lamp").order_by("-irradiance_mw_cm2").first()
+
+
 def survey_readings(survey: LampSurvey) -> list[tuple[float, float, float]]:
     """x, y and irradiance of every reading."""
     return list(survey.points.order_by("y_mm", "x_mm", "reading").values_list("x_mm", "y_mm", "irradiance_mw_cm2"))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from django.http import HttpRequest
 
+from labbench.lab.queries import brightest_place
 from labbench.pages.templatetags.quantities import duration, quantity
 from labbench.science.uv_exposure import uva_exposure
 
@@ -45,13 +47,21 @@ CAUTIONS = {
 SESSION_KEY = "cautions_read"
 
 
-def caution(request: HttpRequest, name: str, *further: str) -> dict[str, Any]:
+def caution(request: HttpRequest, name: str, *further: str | Callable[[], str]) -> dict[str, Any]:
     """For the template: the hazards of this work, none once they were read in this session.
 
-    `further`: sentences of this very lamp or lot, e.g. from `exposure_words`.
+    `further`: sentences of this very lamp or lot, e.g. from `exposure_words`; what must be asked for is called only while unread.
     """
-    read = name in request.session.get(SESSION_KEY, [])
-    return {"caution_name": name, "hazards": [] if read else [*CAUTIONS[name], *filter(None, further)]}
+    if name in request.session.get(SESSION_KEY, []):
+        return {"caution_name": name, "hazards": []}
+    more = [words() if callable(words) else words for words in further]
+    return {"caution_name": name, "hazards": [*CAUTIONS[name], *filter(None, more)]}
+
+
+def brightest_lamp_words() -> str:
+    """The same of the brightest place that the last surveys of the lamps in service found."""
+    found = brightest_place()
+    return "" if found is None else exposure_words(found.irradiance_mw_cm2, found.survey.lamp.code)
 
 
 def exposure_words(irradiance_mw_cm2: float | None, what: str = "") -> str:

@@ -45,9 +45,10 @@ def as_buttons(field: forms.ModelChoiceField, rows: int) -> forms.ModelChoiceFie
     return field
 
 
-def lots(purpose: str) -> QuerySet[ResinLot]:
-    """Lots of a purpose, the newest first."""
-    return ResinLot.objects.filter(resin__purpose=purpose).select_related("resin").order_by("-received_on", "code")
+def lots(purpose: str, used: int | None = None) -> QuerySet[ResinLot]:
+    """Lots of a purpose that are not used up (and the one that was used, whatever became of it), the newest first."""
+    rows = ResinLot.objects.filter(Q(retired_on=None) | Q(retired_on__gte=timezone.localdate()) | Q(pk=used))
+    return rows.filter(resin__purpose=purpose).select_related("resin").order_by("-received_on", "code")
 
 
 def lot_note(today: date) -> Any:

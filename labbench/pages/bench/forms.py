@@ -101,7 +101,10 @@ class RepairForm(BenchForm):
     )
     break_y_mm = QuantityField(label="break from the middle, along", unit="mm", low=-2000, high=2000)
     procedure_version = forms.ModelChoiceField(
-        ProcedureVersion.objects.select_related("procedure"), label="procedure", required=False, empty_label="none"
+        ProcedureVersion.objects.filter(is_draft=False).select_related("procedure"),
+        label="procedure",
+        required=False,
+        empty_label="none",
     )
     technician = forms.Field()
     repaired_at = MomentField(label="repaired at")
@@ -113,7 +116,7 @@ class RepairForm(BenchForm):
         super().__init__(*args, **extra)
         today = timezone.localtime(now).date()
         planned = allocation.records
-        breaks, lamps = choices.lots(choices.BREAK), choices.lamps(now)
+        breaks, lamps = choices.lots(choices.BREAK, record.resin_lot_id if record else None), choices.lamps(now)
         if "resin" in planned and record is None:
             planned_lots = set(breaks.filter(resin=planned["resin"]).values_list("pk", flat=True))
         else:
@@ -141,7 +144,7 @@ class RepairForm(BenchForm):
             note=choices.meter_note(today),
         )
         self.fields["pit_resin_lot"] = NotedChoiceField(
-            choices.lots(choices.PIT),
+            choices.lots(choices.PIT, record.pit_resin_lot_id if record else None),
             label="pit resin lot",
             required=False,
             empty_label="none",
@@ -335,12 +338,6 @@ class DeviationForm(BenchForm):
         label="why it happened", required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 2})
     )
     happened_at = MomentField(label="happened at")
-
-
-class MoveForm(forms.Form):
-    """When a load went into a chamber or came out."""
-
-    at = MomentField(label="time", help_text="Leave empty: now.")
 
 
 class ReasonForm(forms.Form):

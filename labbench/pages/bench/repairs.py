@@ -17,7 +17,7 @@ from labbench.bench.doses import dose_now, recompute_dose
 from labbench.bench.models import Repair
 from labbench.bench.queries import allocation
 from labbench.bench.rules import meter_findings, survey_findings
-from labbench.pages.bench.cautions import caution
+from labbench.pages.bench.cautions import brightest_lamp_words, caution
 from labbench.pages.bench.forms import RepairForm, repair_defaults
 from labbench.pages.bench.levels import shown_levels
 from labbench.pages.bench.records import add_refusal, open_coupon, require_change, sent_again, stored_once, why_not
@@ -68,7 +68,7 @@ def record_repair(request: HttpRequest, pk: int) -> HttpResponse:
     context = {"coupon": coupon, "form": form, "allocation": levels, "dose": dose}
     if is_open and not levels and coupon.role == Coupon.Role.TEST:
         context["is_unallocated"] = coupon.study.factors.exists()
-    return render(request, "bench/repair.html", context | caution(request, "repair"))
+    return render(request, "bench/repair.html", context | caution(request, "repair", brightest_lamp_words))
 
 
 def chosen(form: RepairForm) -> dict[str, Any]:

@@ -62,7 +62,9 @@ class StudyForm(forms.ModelForm):
         fields: dict[str, Any] = self.fields
         fields["lead"].queryset = people()
         fields["profile"].queryset = ThermalProfile.objects.all()
-        fields["procedure_version"].queryset = ProcedureVersion.objects.select_related("procedure")
+        fields["procedure_version"].queryset = ProcedureVersion.objects.filter(is_draft=False).select_related(
+            "procedure"
+        )
         for name in ("confidence", "margin", "strength_margin"):
             fields[name].widget.attrs |= {"step": "any", "min": "0", "max": "1"}
         if self.instance.pk is None:
@@ -210,7 +212,7 @@ def catalogue(source: str) -> QuerySet[Any]:
         Factor.Source.RESIN_LOT: ResinLot.objects.select_related("resin"),
         Factor.Source.LAMP: Lamp.objects.all(),
         Factor.Source.GLASS: GlassStock.objects.all(),
-        Factor.Source.PROCEDURE: ProcedureVersion.objects.select_related("procedure"),
+        Factor.Source.PROCEDURE: ProcedureVersion.objects.filter(is_draft=False).select_related("procedure"),
         Factor.Source.TECHNICIAN: people(),
     }[Factor.Source(source)]
 
