@@ -6,6 +6,7 @@ from django.contrib import admin
 
 from labbench.bench.models import (
     Booking,
+    ChamberFailure,
     Deviation,
     Inspection,
     Load,
@@ -116,3 +117,10 @@ class DeviationAdmin(LookUpAdmin):
     list_select_related = ["study", "load", "coupon", "recorded_by"]
     search_fields = ["description", "reason", "study__code", "coupon__code"]
     date_hierarchy = "happened_at"
+
+
+@admin.register(ChamberFailure)
+class ChamberFailureAdmin(LookUpAdmin):
+    list_display = ["chamber", "began_at", "ended_at", "note", "recorded_by"]
+    list_filter = ["chamber"]
+    list_select_related = ["chamber", "recorded_by"]
