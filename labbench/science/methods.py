@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from labbench.science.cure_methods import CURE_METHODS
+from labbench.science.measured_methods import MEASURED_METHODS
 from labbench.science.method_entry import Method
 from labbench.science.plan_methods import PLAN_METHODS
+from labbench.science.survey_methods import SURVEY_METHODS
 
 SHARES, TABLES, ROUNDS = "Failure shares", "Association with failing", "Survival over the rounds"
 STRENGTH, ADJUSTED, MARGIN, SEVERAL = "Strength", "All factors together", "No relevant difference", "Several tests"
@@ -419,6 +421,8 @@ METHODS: tuple[Method, ...] = (
         "studies came to no end in 60. Where exactly one level is guilty, and that is known, it does no better than a fixed two-level "
         "array of 16 coupons (isolated in 86 %); such an array misses two causes.",
     ),
+    *MEASURED_METHODS,
     *PLAN_METHODS,
+    *SURVEY_METHODS,
     *CURE_METHODS,
 )

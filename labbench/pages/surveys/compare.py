@@ -78,7 +78,7 @@ def compare(request: HttpRequest) -> HttpResponse:
 
 def titles(found: list[LampSurvey]) -> list[str]:
     """Lamp and day, and what else tells these surveys apart."""
-    told = {
+    told: dict[str, set[Any]] = {
         "cover": {row.is_cover_on for row in found},
         "distance": {row.distance_mm for row in found},
         "meter": {row.radiometer_id for row in found},

@@ -131,7 +131,12 @@ class SetupForm(ConditionsForm):
         if self.last_places:
             kinds = self.fields["layout_kind"]
             assert isinstance(kinds, forms.ChoiceField)
-            kinds.choices = [("same", last_words), *kinds.choices]
+            kinds.choices = [
+                ("same", last_words),
+                ("grid", "a grid"),
+                ("rings", "rings"),
+                ("free", "points of your own"),
+            ]
             kinds.initial = "same"
         for name in ("rows", "columns", "pitch_x_mm", "pitch_y_mm"):
             self.fields[name].shown_for = "grid"  # type: ignore[attr-defined]
@@ -142,7 +147,7 @@ class SetupForm(ConditionsForm):
         for name in ("rows", "columns", *(f"ring_{number}_points" for number in RINGS)):
             self.fields[name].widget.attrs |= {"inputmode": "numeric"}
 
-    layout_names = (
+    layout_names: tuple[str, ...] = (
         "layout_kind", "rows", "columns", "pitch_x_mm", "pitch_y_mm", "has_middle",
         "ring_1_mm", "ring_1_points", "ring_2_mm", "ring_2_points", "ring_3_mm", "ring_3_points", "free_places",
     )  # fmt: skip
