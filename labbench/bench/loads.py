@@ -241,6 +241,9 @@ def undo_move(*, booking: Booking, by: Any, of: datetime | None = None) -> Booki
     take_back_findings(booking, by=by)
     booking.started_at = booking.started_by = None
     keep(booking, by=by, reason=UNDONE)
+    if booking.part > 1:
+        # Booked by going on after a failure: where that is taken back it is asked anew.
+        remove(booking, by=by, reason=UNDONE)
     if is_one_go and before is not None:
         before.load = booking.load
         take_back_out(before, by)

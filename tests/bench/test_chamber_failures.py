@@ -165,3 +165,14 @@ def test_nothing_goes_into_a_chamber_that_has_failed(frozen, rooms, by, clock):
     with pytest.raises(ValidationError, match="Take another chamber, or say first that it works"):
         loads.move_in(booking=booked(late, 1, 1), by=by, at=NOON + 6 * HOUR)
     assert loads.move_in(booking=booked(late, 1, 1), by=by, at=NOON + 6 * HOUR, chamber=rooms["F-2"]).deviations == ()
+
+
+def test_going_on_can_be_taken_back_and_chosen_otherwise(frozen, rooms, by, clock):
+    failure = failed(rooms, by).failure
+    how = {"failure": failure, "chamber": rooms["F-2"], "by": by, "at": NOON + 7 * HOUR}
+    part = chamber_failures.go_on(booking=booked(frozen, 1, 1), **how).record
+    loads.undo_move(booking=part, by=by, of=NOON + 7 * HOUR)
+    freezer = booked(frozen, 1, 1)
+    assert (freezer.part, freezer.started_at, freezer.ended_at) == (1, NOON, None)
+    again = chamber_failures.go_on(booking=freezer, is_whole_step=True, **how).record
+    assert (again.part, again.soaked_before_minutes) == (2, 0)
