@@ -9,18 +9,19 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 from django.utils import timezone
 from numpy.typing import NDArray
 
+from labbench.analysis.sheets import StudySheet
 from labbench.bench.models import ReceivedDose, Repair
 from labbench.formats.factor_names import factor_label
 from labbench.formats.number_texts import number_text, unit_of_name, with_unit
 from labbench.lab.models import HoursReading, LampSurvey
-from labbench.science.sheet import FactorColumn
+from labbench.science.sheet import CouponSheet, FactorColumn
 from labbench.science.value_groups import ValueGroups, value_groups
 from labbench.studies.models import Factor, Study
 
@@ -139,6 +140,22 @@ def measured_columns(
         if any(value is not None for value in here):
             columns.append(MeasuredColumn(measured, here, value_groups(here)))
     return tuple(columns)
+
+
+def with_measured(study: Study, drawn: StudySheet) -> CouponSheet:
+    """The sheet with the measured values as further columns, as measured; a named factor of the same name goes before."""
+    named = {factor.name for factor in drawn.sheet.factors}
+    columns = measured_columns(measured_values(study), drawn.coupon_ids)
+    further = tuple(as_measured(column) for column in columns if column.name not in named)
+    return replace(drawn.sheet, factors=(*drawn.sheet.factors, *further))
+
+
+def as_measured(column: MeasuredColumn) -> FactorColumn:
+    """A measured value with every number a level of its own."""
+    levels = tuple(sorted({value for value in column.values if value is not None}))
+    place = {level: number for number, level in enumerate(levels)}
+    codes = np.array([-1 if value is None else place[value] for value in column.values], dtype=np.int64)
+    return FactorColumn(column.name, "numeric", levels, codes)
 
 
 def is_source(factor: Factor, measured: Measured) -> bool:

@@ -7,7 +7,7 @@ from typing import Any
 
 from labbench.analysis.choices import rival_column
 from labbench.science.plain_values import Document, number, plain_level
-from labbench.science.rival_factors import Candidate, RivalComparison, RivalEvidence, compare_rivals
+from labbench.science.rival_factors import METHOD, Candidate, RivalComparison, RivalEvidence, compare_rivals
 from labbench.science.sheet import CouponSheet, FactorColumn
 
 
@@ -38,6 +38,7 @@ def rival_part(found: RivalComparison) -> Document:
     breaking = found.breaking
     return {
         "factors": list(found.factors),
+        "method": METHOD,
         "state": found.state,
         "relation": found.relation,
         "coupons": found.coupons,

@@ -73,6 +73,8 @@ def analysis_shape(found: Analysis) -> dict[str, Any]:
         "study": found.study.code,
         "state": found.job.state,
         "coupons": found.coupons,
+        "choice": found.choice,
+        "beside": None if found.beside_id is None else reverse("api-analysis", args=[found.beside_id]),
         "inputs_sha256": found.inputs_sha256,
         "result_sha256": found.result_sha256 or None,
         "code_version": found.code_version,

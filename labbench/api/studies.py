@@ -10,8 +10,9 @@ from django.shortcuts import get_object_or_404
 from django.urls import reverse
 from django.utils.http import content_disposition_header
 
+from labbench.analysis.covariates import with_measured
 from labbench.analysis.sheets import study_sheet
-from labbench.api.answers import endpoint, open_to, page_of
+from labbench.api.answers import BadQuestion, endpoint, open_to, page_of
 from labbench.formats.coupon_sheet_export import write_coupon_sheet_csv
 from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Coupon, CouponLevel, Study
@@ -26,6 +27,7 @@ def index(request: HttpRequest) -> HttpResponse:
             "study": "/api/studies/{code}/",
             "coupons": "/api/studies/{code}/coupons/?page=1&per_page=100",
             "sheet": "/api/studies/{code}/sheet.csv",
+            "sheet_with_measured_values": "/api/studies/{code}/sheet.csv?measured=1",
             "analyses": "/api/studies/{code}/analyses/",
             "analysis": "/api/analyses/{number}/",
             "result": "/api/analyses/{number}/result/",
@@ -76,10 +78,13 @@ def coupon_list(request: HttpRequest, code: str) -> HttpResponse:
 
 @endpoint
 def sheet(request: HttpRequest, code: str) -> HttpResponse:
-    """The coupon sheet of the study as it stands, unfinished coupons with it."""
+    """The coupon sheet of the study as it stands, unfinished coupons with it; `measured=1`: with what was measured as further columns."""
     found = get_object_or_404(Study, code=code)
     open_to(request, found)
-    text = write_coupon_sheet_csv(study_sheet(found, with_unfinished=True).sheet)
+    if request.GET.get("measured", "") not in {"", "0", "1"}:
+        raise BadQuestion("measured must be 0 or 1")
+    drawn = study_sheet(found, with_unfinished=True)
+    text = write_coupon_sheet_csv(with_measured(found, drawn) if request.GET.get("measured") == "1" else drawn.sheet)
     answer = HttpResponse(text, content_type="text/csv; charset=utf-8")
     answer.headers["Content-Disposition"] = content_disposition_header(True, f"{found.code}.csv") or "attachment"
     return answer

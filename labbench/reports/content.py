@@ -16,6 +16,7 @@ from labbench.formats.date_texts import moment_text
 from labbench.formats.number_texts import interval_percent_text, number_text, p_value_text, percent_text
 from labbench.reports.answer import answer, pair_words, verdict_about, verdict_words
 from labbench.reports.causes import warnings_in_words
+from labbench.reports.choices_in_words import RIVAL_NOTE, RivalPart, choice_words, comparison, rival_parts
 from labbench.reports.figures import Figure, share_figure, survival_figure
 from labbench.reports.level_tables import LevelTable, level_tables
 from labbench.reports.methods import methods_used, sources
@@ -62,6 +63,7 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
             ["analysis", f"{analysis.pk}, asked for {day_and_time(analysis.requested_at)}"],
             ["made by", f"{author}, {day_and_time(made_at)}"],
         ],
+        "choice": f"This analysis looks at: {choice_words(analysis.choice)}." if analysis.choice else "",
         "headline": found.headline,
         "answer": found.text,
         "basis": (
@@ -72,6 +74,9 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
         "warnings": list(warnings_in_words(result)),
         "combinations": combinations(sheet, parameters),
         "factors": [factor_content(factor, result, besides) for factor in result["factors"]],
+        "rivals": [rival_content(part) for part in rival_parts(result)],
+        "rivals_note": RIVAL_NOTE,
+        "compared": compared_content(analysis, result),
         "pairs": [
             pair_words(pair)
             + (
@@ -138,6 +143,48 @@ def factor_content(factor: Document, result: Document, besides: Collection[str])
         ],
         "tables": [table_content(table) for table in level_tables(factor)],
         "figures": [figure_content(figure) for figure in figures if figure],
+    }
+
+
+def rival_content(part: RivalPart) -> dict[str, Any]:
+    """Which of two overlapping factors explains the failures better."""
+    return {
+        "heading": part.heading,
+        "words": " ".join(words for words in (part.words, part.coupons, part.breaking) if words),
+        "rows": [list(row) for row in part.rows],
+    }
+
+
+def compared_content(analysis: Analysis, result: Document) -> dict[str, Any] | None:
+    """With and without the coupons left out; None where none were, or the other analysis has no result."""
+    if analysis.beside is None or analysis.beside.result is None:
+        return None
+    part = comparison(names_apart(analysis.beside.result), result)
+    return {
+        "words": part.words,
+        "head": [
+            "factor",
+            f"all {part.coupons_with_all} test coupons",
+            f"the {part.coupons_without} left",
+            "another verdict",
+        ],
+        "rows": [
+            *(
+                [
+                    row.label,
+                    f"{row.with_all} ({row.part_with_all})",
+                    f"{row.without} ({row.part_without})",
+                    "yes" if row.has_changed else "no",
+                ]
+                for row in part.factors
+            ),
+            [
+                "isolated cause",
+                part.cause_with_all,
+                part.cause_without,
+                "yes" if part.cause_with_all != part.cause_without else "no",
+            ],
+        ],
     }
 
 
