@@ -63,7 +63,7 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
             ["analysis", f"{analysis.pk}, asked for {day_and_time(analysis.requested_at)}"],
             ["made by", f"{author}, {day_and_time(made_at)}"],
         ],
-        "choice": f"This analysis looks at: {choice_words(analysis.choice)}." if analysis.choice else "",
+        "choice": f"Chosen: {choice_words(analysis.choice)}." if analysis.choice else "",
         "headline": found.headline,
         "answer": found.text,
         "basis": (
