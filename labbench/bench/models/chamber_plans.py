@@ -58,7 +58,8 @@ class ChamberPlan(models.Model):
         ordering = ["-requested_at", "-pk"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(result=None, finished_at=None) | Q(result__isnull=False, finished_at__isnull=False),
+                condition=Q(result__isnull=True, finished_at__isnull=True)
+                | Q(result__isnull=False, finished_at__isnull=False),
                 name="chamber_plan_finished_with_a_result",
             ),
             models.CheckConstraint(
