@@ -26,7 +26,8 @@ SURVEY_METHODS: tuple[Method, ...] = (
         "B. Delaunay (1934), by Qhull: C. B. Barber et al., ACM Trans. Math. Softw. 22 (1996), 469-483.",
         ("A plane of light, exactly", "scipy.interpolate.LinearNDInterpolator on grids, rings and single points"),
         "closed form",
-        "Interpolated: an emitter between two points is not seen. Nothing is drawn outside the points, on one line, or from fewer than three.",
+        "Interpolated: an emitter between two points is not seen. Nothing is drawn outside the points, on one line, or from fewer than "
+        "three.",
     ),
     Method(
         SURVEYS,
@@ -37,14 +38,16 @@ SURVEY_METHODS: tuple[Method, ...] = (
         "JCGM 100:2008 (GUM), equations 10 and G.2b, 4.3.7, F.2.2.1, G.4.1.",
         ("GUM annex H.1 (end gauge): u 32 nm, df 16.7, U99 93 nm", "One spot read five times, computed independently"),
         "closed form",
-        "What is not known of a meter is named and missing: the true uncertainty is then larger. What lies between the points is not in it. "
+        "What is not known of a meter is named and missing: the true uncertainty is then larger. What lies between the points is not in "
+        "it. "
         "The coldest of many noisy readings tends to be too low.",
     ),
     Method(
         SURVEYS,
         "One survey against another",
         "Lamps, a lamp over time, cover, distance: ratio and difference, and whether it exceeds its uncertainty.",
-        "Ratio: exp of the mean of ln(second / first) over common places with its t limits, both meters' u added in quadrature where they differ; "
+        "Ratio: exp of the mean of ln(second / first) over common places with its t limits, both meters' u added in quadrature where "
+        "they differ; "
         "difference: |d| > U(d); calibration and drift cancel under one meter.",
         "GUM 5.2.2 for what is common to both.",
         ("scipy.stats.ttest_rel of the logarithms", "Turning the comparison round turns the ratio over"),
