@@ -12,7 +12,7 @@ from labbench.bench.models import Deviation, Inspection, Load, Repair
 from labbench.formats.date_texts import day_text, moment_text
 from labbench.formats.factor_names import factor_label
 from labbench.lab.meters import band_caution
-from labbench.lab.models import Calibration, LampSurvey
+from labbench.lab.models import Calibration, LampReplacement, LampSurvey
 from labbench.studies.models import CouponLevel
 
 # How the history of a load says that it set out.
@@ -102,10 +102,16 @@ def is_too_old(survey: LampSurvey, repair: Repair) -> bool:
     return survey.surveyed_at < repair.repaired_at - timedelta(days=settings.SURVEY_VALID_DAYS)
 
 
+def renewal_since(survey: LampSurvey, repair: Repair) -> LampReplacement | None:
+    """A part of the lamp that was renewed between its survey and the repair: the survey is of another life."""
+    renewals = LampReplacement.objects.filter(lamp_id=repair.lamp_id, replaced_at__gt=survey.surveyed_at)
+    return renewals.filter(replaced_at__lte=repair.repaired_at).first()
+
+
 def valid_survey(repair: Repair) -> LampSurvey | None:
-    """The survey that counts for the repair, None if the lamp had none or it was too old."""
+    """The survey that counts for the repair, None if the lamp had none, or one too old or of an earlier life."""
     survey = last_survey(repair)
-    return None if survey is None or is_too_old(survey, repair) else survey
+    return None if survey is None or is_too_old(survey, repair) or renewal_since(survey, repair) else survey
 
 
 def survey_findings(repair: Repair) -> list[Finding]:
@@ -113,6 +119,10 @@ def survey_findings(repair: Repair) -> list[Finding]:
     survey = repair.survey or last_survey(repair)
     if survey is None:
         return [Finding(Deviation.Kind.SURVEY_OLD, f"Lamp {repair.lamp} had not been surveyed.")]
+    if renewed := renewal_since(survey, repair):
+        on = day_text(timezone.localtime(renewed.replaced_at))
+        words = f"Lamp {repair.lamp} was not surveyed since its {renewed.get_part_display()} was renewed on {on}."
+        return [Finding(Deviation.Kind.SURVEY_OLD, words)]
     if not is_too_old(survey, repair):
         return []
     return [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from django.conf import settings
 from django.db.models import OuterRef, Prefetch, QuerySet, Subquery
@@ -16,6 +16,7 @@ from labbench.lab.models import (
     Chamber,
     GlassStock,
     Lamp,
+    LampReplacement,
     LampSurvey,
     Procedure,
     ProcedureVersion,
@@ -80,16 +81,29 @@ def lamp_rows(today: date) -> list[LampRow]:
     """Lamps in service, then retired ones, each with its last survey."""
     standing = LampSurvey.objects.filter(lamp=OuterRef("pk"), withdrawn_at=None)
     newest = standing.order_by("-surveyed_at", "-pk").values("pk")[:1]
-    lamps = list(Lamp.objects.annotate(last_survey=Subquery(newest)).order_by("retired_on", "code"))
+    lamps = list(Lamp.objects.annotate(last_survey=Subquery(newest), renewed_at=last_renewal()).order_by("code"))
     ids = [lamp.last_survey for lamp in lamps if lamp.last_survey]
     surveys = LampSurvey.objects.select_related("radiometer").in_bulk(ids)
     summaries = survey_summaries(ids)
     rows = []
     for lamp in lamps:
         survey = surveys.get(lamp.last_survey)
-        last_day = survey_valid_to(survey) if survey and not lamp.retired_on else None
-        rows.append(LampRow(lamp, survey, summaries.get(lamp.last_survey), due(last_day, today=today)))
+        state = Due("unknown", None) if lamp.retired_on else survey_due(survey, lamp.renewed_at, today=today)
+        rows.append(LampRow(lamp, survey, summaries.get(lamp.last_survey), state))
     return sorted(rows, key=lambda row: (row.lamp.retired_on is not None, row.lamp.code))
+
+
+def last_renewal() -> Subquery:
+    """When a part of a lamp was renewed last: to annotate lamps with."""
+    renewals = LampReplacement.objects.filter(lamp=OuterRef("pk")).order_by("-replaced_at")
+    return Subquery(renewals.values("replaced_at")[:1])
+
+
+def survey_due(survey: LampSurvey | None, renewed_at: datetime | None, *, today: date) -> Due:
+    """How long the last survey is good; one made before a part was renewed is so no more since that day."""
+    if survey is not None and renewed_at is not None and renewed_at > survey.surveyed_at:
+        return Due("overdue", timezone.localtime(renewed_at).date())
+    return due(None if survey is None else survey_valid_to(survey), today=today)
 
 
 def survey_valid_to(survey: LampSurvey) -> date:

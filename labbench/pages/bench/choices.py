@@ -12,6 +12,7 @@ from django.db.models import Case, F, IntegerField, OuterRef, Q, QuerySet, Subqu
 from django.utils import timezone
 
 from labbench.lab.models import Calibration, Lamp, LampSurvey, Person, Radiometer, Resin, ResinLot
+from labbench.lab.queries import last_renewal
 from labbench.lab.roles import Role
 from labbench.pages.templatetags.quantities import day_text
 
@@ -67,7 +68,7 @@ def lamps(now: datetime, used: int | None = None) -> QuerySet[Lamp]:
     )
     return (
         Lamp.objects.filter(Q(retired_on=None) | Q(retired_on__gt=timezone.localdate()) | Q(pk=used))
-        .annotate(last_survey_at=Subquery(last.values("surveyed_at")[:1]))
+        .annotate(last_survey_at=Subquery(last.values("surveyed_at")[:1]), renewed_at=last_renewal())
         .order_by("code")
     )
 
@@ -78,6 +79,8 @@ def lamp_note(now: datetime) -> Any:
     def note(lamp: Any) -> str:
         if lamp.last_survey_at is None:
             return "▲ never surveyed"
+        if lamp.renewed_at is not None and lamp.renewed_at > lamp.last_survey_at:
+            return f"▲ not surveyed since it was renewed {day_text(timezone.localtime(lamp.renewed_at))}"
         on = day_text(timezone.localtime(lamp.last_survey_at))
         return f"▲ survey of {on} too old" if lamp.last_survey_at < oldest else f"surveyed {on}"
 

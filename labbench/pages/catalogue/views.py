@@ -69,15 +69,18 @@ def lamp(request: HttpRequest, pk: int) -> HttpResponse:
     wanted = request.GET.get("survey", "")
     standing = [survey for survey in surveys if survey.withdrawn_at is None]
     shown = get_object_or_404(LampSurvey, pk=wanted, lamp=found) if wanted.isdecimal() else next(iter(standing), None)
+    life = life_panel(found)
+    renewed_at = life.fading.life.started_at
     context = {
         "lamp": found,
         "surveys": [(survey, summaries.get(survey.pk)) for survey in surveys],
         "shown": shown,
-        "last_due": due(queries.survey_valid_to(standing[0]), today=timezone.localdate()) if standing else None,
+        "last_due": queries.survey_due(standing[0], renewed_at, today=timezone.localdate()) if standing else None,
         "map": survey_picture(shown) if shown else None,
-        "life": life_panel(found),
+        "life": life,
     }
-    hottest = max((summary.max_mw_cm2 for summary in summaries.values()), default=None)
+    read = [summaries[survey.pk].max_mw_cm2 for survey in standing if survey.pk in summaries]
+    hottest = max(read, default=None)
     words = exposure_words(hottest, found.code) if is_uva(found.peak_wavelength_nm) else ""
     return render(request, "catalogue/lamp.html", context | caution(request, "lamp", words))
 
