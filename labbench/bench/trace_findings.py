@@ -42,7 +42,7 @@ def broken_soaks(evaluation: TraceEvaluation) -> list[BrokenSoak]:
                 moment["step_number"],
                 datetime.fromisoformat(at),
                 f"Round {step['round']}, {step['step']}: the soak was {step['verdict']} by the temperature trace "
-                f"{evaluation.trace.filename} ({step['reason']}).",
+                f"{evaluation.trace.filename} ({step['reason'].replace('degC', '°C')}).",
             )
         )
     return list({(one.round_number, one.step_number): one for one in found}.values())

@@ -121,7 +121,7 @@
     theme.done();
     const plot = plotOf(figure);
     if (layout.height) plot.style.minHeight = `${layout.height}px`;
-    await Plotly.react(plot, data, layout, { responsive: true, displayModeBar: false, displaylogo: false });
+    await Plotly.react(plot, data, layout, { responsive: true, displayModeBar: false, displaylogo: false, showTips: false });
     figure.dataset.drawn = document.documentElement.dataset.theme ?? "system";
     // A bundle that lacks a trace type draws it as scatter without a word.
     data.forEach((trace, i) => {

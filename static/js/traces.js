@@ -23,6 +23,7 @@
     const status = part.querySelector("[data-trace-status]");
     let asked = null;
     let timer = 0;
+    let ownHeight = false;
 
     // A date axis tells its range as text without zone; its numbers are milliseconds.
     const second = (value) => ((typeof value === "number" ? value : Date.parse(`${String(value).replace(" ", "T")}Z`)) - startMs) / 1000;
@@ -32,7 +33,24 @@
       const low = Math.min(Math.max((from + to - width) / 2, 0), seconds - width);
       return [low, low + width];
     };
-    const show = (from, to) => Plotly.relayout(plot, { "xaxis.range": clamp(from, to).map((at) => startMs + 1000 * at), "yaxis.autorange": true });
+    const show = (from, to) => {
+      ownHeight = false;
+      return Plotly.relayout(plot, { "xaxis.range": clamp(from, to).map((at) => startMs + 1000 * at) });
+    };
+    // The temperatures that are seen, with some room; the bands of steps that are not seen would stretch it.
+    const height = (x, y, from, to) => {
+      let [low, high] = [Infinity, -Infinity];
+      for (const values of y) {
+        values.forEach((value, i) => {
+          if (value === null || x[i] < from || x[i] > to) return;
+          if (value < low) low = value;
+          if (value > high) high = value;
+        });
+      }
+      if (low > high) return null;
+      const room = Math.max((high - low) * 0.1, 1);
+      return [low - room, high + room];
+    };
 
     const load = async () => {
       const [from, to] = seen();
@@ -51,7 +69,9 @@
         const x = given.seconds.map((at) => startMs + 1000 * at);
         const y = Object.values(given.channels);
         // Not restyle: new x values would make it guess the kind of the axis anew.
-        await Plotly.react(plot, plot.data.map((trace, i) => ({ ...trace, x, y: y[i] })), plot.layout);
+        const range = ownHeight ? null : height(x, y, startMs + 1000 * from, startMs + 1000 * to);
+        const layout = range ? { ...plot.layout, yaxis: { ...plot.layout.yaxis, autorange: false, range } } : plot.layout;
+        await Plotly.react(plot, plot.data.map((trace, i) => ({ ...trace, x, y: y[i] })), layout);
         status.textContent = given.is_every_reading ? "Every reading is drawn." : "Drawn: lowest and highest of the readings at each place.";
       } catch (error) {
         if (error.name !== "AbortError") status.textContent = "The server does not answer; what you see may be coarse.";
@@ -59,6 +79,7 @@
     };
     plot.on("plotly_relayout", (change) => {
       if (!Object.keys(change).some((key) => key.startsWith("xaxis."))) return;
+      if (Object.keys(change).some((key) => key.startsWith("yaxis.range"))) ownHeight = true;
       if (change["xaxis.autorange"]) { show(0, seconds); return; }
       clearTimeout(timer);
       timer = setTimeout(load, WAIT_MS);
