@@ -11,7 +11,7 @@ from django.conf import settings
 from django.db.models import Case, F, IntegerField, OuterRef, Q, QuerySet, Subquery, Value, When
 from django.utils import timezone
 
-from labbench.lab.models import Calibration, Lamp, LampSurvey, Person, Radiometer, Resin, ResinLot
+from labbench.lab.models import Calibration, Lamp, LampSurvey, Person, ProcedureVersion, Radiometer, Resin, ResinLot
 from labbench.lab.queries import last_renewal
 from labbench.lab.roles import Role
 from labbench.pages.templatetags.quantities import day_text
@@ -59,6 +59,12 @@ def lot_note(today: date) -> Any:
         return f"▲ expired {day_text(lot.expires_on)}" if lot.expires_on < today else f"to {day_text(lot.expires_on)}"
 
     return note
+
+
+def procedure_versions(used: int | None = None) -> QuerySet[ProcedureVersion]:
+    """Approved versions of procedures in use (and the one that was followed, whatever became of it)."""
+    rows = ProcedureVersion.objects.filter(Q(procedure__retired_on=None) | Q(pk=used), is_draft=False)
+    return rows.select_related("procedure")
 
 
 def lamps(now: datetime, used: int | None = None) -> QuerySet[Lamp]:

@@ -101,7 +101,7 @@ class RepairForm(BenchForm):
     )
     break_y_mm = QuantityField(label="break from the middle, along", unit="mm", low=-2000, high=2000)
     procedure_version = forms.ModelChoiceField(
-        ProcedureVersion.objects.filter(is_draft=False).select_related("procedure"),
+        ProcedureVersion.objects.none(),
         label="procedure",
         required=False,
         empty_label="none",
@@ -123,6 +123,10 @@ class RepairForm(BenchForm):
             planned_lots = {planned["resin_lot"]} if "resin_lot" in planned else set()
         if record is not None:
             lamps = choices.lamps(now, record.lamp_id)
+        versions: Any = self.fields["procedure_version"]
+        versions.queryset = choices.procedure_versions(
+            record.procedure_version_id if record else self.initial.get("procedure_version")
+        )
         self.fields["resin_lot"] = choices.as_buttons(
             NotedChoiceField(breaks, label="resin lot", note=choices.lot_note(today), allocated=planned_lots),
             breaks.count(),

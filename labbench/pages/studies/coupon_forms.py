@@ -59,7 +59,9 @@ class CouponsForm(forms.Form):
         required=False, min_value=1, max_value=MOST_AT_ONCE, label="how many", help_text="For drawn or counted codes."
     )
     role = forms.ChoiceField(choices=Coupon.Role, initial=Coupon.Role.TEST)
-    glass = forms.ModelChoiceField(queryset=GlassStock.objects.all(), required=False, empty_label="not known")
+    glass = forms.ModelChoiceField(
+        queryset=GlassStock.objects.filter(retired_on=None), required=False, empty_label="not known"
+    )
     break_type = forms.ChoiceField(choices=[("", "none or not known"), *Coupon.BreakType.choices], required=False)
     size_mm = forms.FloatField(label="break size (mm)", required=False, min_value=0.01, max_value=2000)
     legs = forms.IntegerField(required=False, min_value=0, max_value=100)

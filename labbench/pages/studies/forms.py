@@ -6,7 +6,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from labbench.formats.cell_numbers import NumberFault, read_number
 from labbench.formats.cell_text import cleaned
@@ -62,9 +62,9 @@ class StudyForm(forms.ModelForm):
         fields: dict[str, Any] = self.fields
         fields["lead"].queryset = people()
         fields["profile"].queryset = ThermalProfile.objects.all()
-        fields["procedure_version"].queryset = ProcedureVersion.objects.filter(is_draft=False).select_related(
-            "procedure"
-        )
+        in_use = Q(procedure__retired_on=None) | Q(pk=self.instance.procedure_version_id)
+        versions = ProcedureVersion.objects.filter(in_use, is_draft=False)
+        fields["procedure_version"].queryset = versions.select_related("procedure")
         for name in ("confidence", "margin", "strength_margin"):
             fields[name].widget.attrs |= {"step": "any", "min": "0", "max": "1"}
         if self.instance.pk is None:

@@ -38,6 +38,15 @@ def test_lots_that_are_used_up_and_drafts_are_not_offered(technician):
     assert "REP-5 version 2" not in text
 
 
+def test_a_retired_procedure_is_offered_where_it_was_followed_only(technician):
+    procedure = Procedure.objects.create(code="OLD-5", title="Repair", retired_on=date(2026, 6, 1))
+    version = ProcedureVersion.objects.create(procedure=procedure, number=1, text="t", effective_on=date(2026, 1, 1))
+    assert "OLD-5" not in page_of(technician)
+    study = factories.study(procedure_version=version)
+    page = reverse("record-repair", args=[factories.coupon(study).pk])
+    assert "OLD-5 version 1" in technician.get(page).content.decode()
+
+
 def test_the_caution_names_the_brightest_lamp_in_service(technician):
     for code, value, details in (
         ("DIM", 5.0, {}),
