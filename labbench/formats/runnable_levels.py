@@ -1,8 +1,9 @@
 """LEVELS.json: what a lab could run beyond what the sheet shows, checked against the sheet's factors.
 
 The file is ``{"levels": {factor: [level, ...]}, "impossible": [{factor: level, ...}], "left": {factor: {level: coupons}},
-"levels_per_load": {factor: levels}}``; any key may be absent. `left` names the coupons that a level is still enough for,
-`levels_per_load` how many levels of a factor one load can have.
+"levels_per_load": {factor: levels}, "baseline": {factor: level}}``; any key may be absent. `left` names the coupons that a
+level is still enough for, `levels_per_load` how many levels of a factor one load can have, `baseline` the repair that failed
+and whose cause is looked for.
 Levels of the sheet need not be repeated. A combination that occurs in the sheet may well be impossible by now (a lot
 that is used up), so that is noted, not refused.
 """
@@ -29,7 +30,7 @@ from labbench.science.sheet import CouponSheet, FactorColumn, Level, RunnableLev
 MOST_LEVELS = 200
 MOST_IMPOSSIBLE = 10_000
 LARGEST_LEVEL = 1e12
-KEYS = ("levels", "impossible", "left", "levels_per_load")
+KEYS = ("levels", "impossible", "left", "levels_per_load", "baseline")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,9 +81,10 @@ def read_runnable_levels(data: bytes | Readable, sheet: CouponSheet, *, limits: 
     impossible = _read_impossible(document.get("impossible", []), factors, levels, faults, limits)
     left = _read_left(document.get("left", {}), factors, levels, faults, limits)
     per_load = _read_levels_per_load(document.get("levels_per_load", {}), factors, faults)
+    baseline = _read_baseline(document.get("baseline", {}), factors, levels, faults, limits)
     if faults.found:
         return LevelsReading(None, faults.first(), faults.left_out)
-    runnable = RunnableLevels(levels, impossible, left, per_load)
+    runnable = RunnableLevels(levels, impossible, left, per_load, baseline)
     return LevelsReading(runnable, (), notes=tuple(_notes(sheet, impossible)))
 
 
@@ -207,6 +209,26 @@ def _read_levels_per_load(stated: object, factors: dict[str, FactorColumn], faul
             found[name] = count
         else:
             faults.add(None, None, f"levels_per_load.{shown(name)}: must be a whole number, 1 or more")
+    return found
+
+
+def _read_baseline(
+    stated: object,
+    factors: dict[str, FactorColumn],
+    levels: dict[str, tuple[Level, ...]],
+    faults: FaultList,
+    limits: Limits,
+) -> dict[str, Level]:
+    """The level of the repair that failed, of the factors named."""
+    found = {}
+    for name, value in _factors_in("baseline", stated, factors, faults):
+        where = f"baseline.{shown(name)}"
+        level = _level(where, value, factors[name], faults, limits)
+        if level is not None and level not in levels[name]:
+            meant = _meant(level_text(level), [level_text(known) for known in levels[name]])
+            faults.add(None, None, f"{where}: {shown(level_text(level))} is not a level; {meant}")
+        elif level is not None:
+            found[name] = level
     return found
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from labbench.formats.number_texts import number_text
+from labbench.formats.number_texts import number_text, p_value_text
 from labbench.reports.causes import NO_CAUSE, accused, is_worth_little, spread_words, too_few
 from labbench.reports.wording import (
     counted,
@@ -83,12 +83,7 @@ def cause(result: Document) -> tuple[str, str, list[str]]:
         )
     first, rest = hypotheses[0], hypotheses[1:]
     if found["isolated"] is not None:
-        confirmed = bool(found["confirmed"])
-        sure = (
-            "New coupons have confirmed it."
-            if confirmed
-            else "It is not confirmed yet: coupons run after it was named have still to agree."
-        )
+        sure = confirmed_words(found)
         likely = probability_text(found.get("isolated_probability") or first["probability"])
         if found["isolated"] == NO_CAUSE:
             return "cleared", "None of the factors makes the difference", [f"Probability {likely}.", sure]
@@ -107,6 +102,26 @@ def cause(result: Document) -> tuple[str, str, list[str]]:
     if others:
         words.append(f"Still possible: {listed(others[:3])}.")
     return "undecided", "The cause is not isolated yet", words
+
+
+def confirmed_words(found: Document) -> str:
+    """Whether coupons run after the cause was named agree, with the counts of their load alone."""
+    load = found.get("confirmation")
+    if load is None or not load["accused"]:
+        return (
+            "New coupons have confirmed it."
+            if found["confirmed"]
+            else "It is not confirmed yet: coupons run after it was named have still to agree."
+        )
+    counts = f"{load['accused_failed']} of {load['accused']} with it failed, {load['others_failed']} of {load['others']} without it"
+    if load["p_value"] is not None:
+        counts += f" ({p_value_text(load['p_value'])}, Fisher’s exact test, one-sided)"
+    if found["confirmed"]:
+        return f"New coupons have confirmed it: in {load['block']} alone {counts}."
+    return (
+        f"It is not confirmed: in {load['block']} alone {counts}, and at least two more failures with it were asked for. "
+        "Another load can still confirm it, or speak against it."
+    )
 
 
 def strongest(result: Document) -> list[str]:

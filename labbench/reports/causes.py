@@ -17,7 +17,7 @@ Document = Mapping[str, Any]
 NO_CAUSE = "none"
 MOST_LEVELS_NAMED = 6
 MOST_PER_LEVEL = 100
-LITTLE_TO_LEARN = re.compile(r"No coupon that can be run is expected to tell much \(less than [\d.]+ nats .*")
+LITTLE_TO_LEARN = re.compile(r"No coupon that can be run is expected to tell much\b.*")
 # How a verdict says that a few coupons would decide.
 FEW_WOULD_DO = re.compile(r"\d+ more (well-chosen coupons? (is|are) expected to|would do)")
 

@@ -97,17 +97,12 @@ def confirmation(
     order = list(load_order or ())
     order += [name for name in block_order(data.blocks) if name not in order]
     key = int(found.hypotheses.cause_numbers()[0][row])
-    is_none = bool(found.hypotheses.kinds[row] <= NONE_ANY)
     position = {name: number for number, name in enumerate(order)}
     load = np.array([-1 if block is None else position[str(block)] for block in data.blocks], dtype=np.int64)
-    with_cause = np.zeros(len(data), dtype=np.bool_) if is_none else accused_side(found, row, data.codes)
     looked_at = 0
     for number in range(len(order) - 1, 0, -1):
-        inside = load == number
-        accused, others = inside & with_cause, inside & ~with_cause
-        if is_none and others.sum() < COUPONS_FOR_NONE:
-            continue
-        if not is_none and min(accused.sum(), others.sum()) < COUPONS_PER_ARM:
+        judged = judged_load(found, row, data, order[number], load == number)
+        if judged is None:
             continue
         looked_at += 1
         if looked_at > MOST_LOADS:
@@ -115,8 +110,20 @@ def confirmation(
         before = posterior(found.hypotheses, data.only((load >= 0) & (load < number)))
         earlier, probability = cause_of(before)
         if probability >= ISOLATED and int(found.hypotheses.cause_numbers()[0][earlier]) == key:
-            return _judged(order[number], data.is_failed, accused, others, is_none)
+            return judged
     return None
+
+
+def judged_load(found: Posterior, row: int, data: Runs, block: str, inside: NDArray[np.bool_]) -> Confirmation | None:
+    """What the coupons `inside` of one load say of a cause by themselves; None where they are too few."""
+    is_none = bool(found.hypotheses.kinds[row] <= NONE_ANY)
+    with_cause = np.zeros(len(data), dtype=np.bool_) if is_none else accused_side(found, row, data.codes)
+    accused, others = inside & with_cause, inside & ~with_cause
+    if is_none and others.sum() < COUPONS_FOR_NONE:
+        return None
+    if not is_none and min(accused.sum(), others.sum()) < COUPONS_PER_ARM:
+        return None
+    return _judged(block, data.is_failed, accused, others, is_none)
 
 
 def _judged(
@@ -152,9 +159,13 @@ def confirmation_load(
     *,
     count: int,
     limits: LoadLimits | None = None,
+    baseline: Integers | None = None,
     rng: np.random.Generator,
 ) -> Integers:
     """Coupons to confirm a cause with: half accused, half not, other factors at random; shape (coupons, factors).
+
+    Where the repair that failed is known (`baseline`, -1 where a factor's level is not), those without the accused levels
+    are otherwise like it, as far as that can be made: whatever else in that repair makes coupons fail shows in them.
 
     For two levels needed together half of the others lack one, half the other; for two levels of which one is enough
     the accused have one of them each. Among random combinations those come first whose levels had the fewest coupons in
@@ -167,6 +178,8 @@ def confirmation_load(
     if hypotheses.kinds[row] in (NONE_LOW, NONE_ANY) or not arm:
         return blank
     drawn = _balanced(hypotheses, row, ran, impossible, rng)
+    if baseline is not None:
+        drawn = np.concatenate((drawn, _swapped(hypotheses, row, ran, impossible, baseline)))
     if not len(drawn):
         return blank
     room = LoadRoom(limits or load_limits(hypotheses.suspects, None))
@@ -179,6 +192,8 @@ def confirmation_load(
             pools = _pools(hypotheses, row, drawn[accused == with_cause], len(side), with_cause=with_cause)
             pool = next((part for part in (p[room.allows(p)] for p in pools) if len(part)), None)
             if pool is not None:
+                if baseline is not None and not with_cause:
+                    pool = _likest(hypotheses, row, pool, baseline)
                 side.append(_rarest(hypotheses, pool, near))
                 room.take(side[-1])
     return np.array(sides[0] + sides[1], dtype=np.int64) if all(sides) else blank
@@ -229,6 +244,26 @@ def _rarest(hypotheses: Hypotheses, pool: Integers, chosen: Integers) -> Integer
         # A level's first coupons tell more than its later ones.
         fewness += (1 / (1 + coupons))[pool[:, factor]]
     return np.asarray(pool[int(np.argmax(np.round(fewness, 12)))])
+
+
+def _swapped(hypotheses: Hypotheses, row: int, ran: Integers, impossible: Impossible, baseline: Integers) -> Integers:
+    """The failed repair with one accused factor changed, to each of its levels, as far as that can be made."""
+    suspects = hypotheses.suspects
+    named = {factor: int(level) for factor, level in enumerate(baseline) if level >= 0}
+    accused = [int(factor[row]) for factor in (hypotheses.first, hypotheses.second) if factor[row] >= 0]
+    made = [
+        completed(named | {factor: level}, ran, suspects, impossible)
+        for factor in accused
+        for level in range(len(suspects[factor].levels))
+    ]
+    return np.array([row for row in made if row is not None], dtype=np.int64).reshape(-1, len(suspects))
+
+
+def _likest(hypotheses: Hypotheses, row: int, pool: Integers, baseline: Integers) -> Integers:
+    """The combinations that share most levels with the failed repair, the accused factors aside."""
+    others = [f for f in range(len(hypotheses.suspects)) if not hypotheses.uses(f)[row]]
+    alike = (pool[:, others] == baseline[others]).sum(axis=1)
+    return np.asarray(pool[alike == alike.max(initial=0)])
 
 
 def _has(hypotheses: Hypotheses, row: int, codes: Integers, side: int) -> NDArray[np.bool_]:

@@ -105,6 +105,7 @@ def _trail_step(step: TrailStep) -> Document:
         "hypotheses": [{"cause": cause, "probability": number(p)} for cause, p in step.hypotheses],
         "guilt": {factor: number(p) for factor, p in step.guilt.items()},
         "isolated": step.isolated,
+        "confirms": step.confirms,
     }
 
 

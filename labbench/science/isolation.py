@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from labbench.science.candidates import Impossible, candidates, impossible_codes
+from labbench.science.clearing_coupons import clearing_coupons
 from labbench.science.confirmation import (
     COUPONS_PER_ARM,
     ISOLATED,
@@ -26,7 +27,8 @@ from labbench.science.confounding import Confounding, confounded_pairs, never_sh
 from labbench.science.coupon_meaning import CouponMeaning, coupon_meanings
 from labbench.science.evidence import ModelForm, Posterior, posterior
 from labbench.science.hypotheses import NONE, NONE_ANY, ClassWeights, Integers, hypotheses
-from labbench.science.load_limits import LoadLimits, load_limits
+from labbench.science.load_differences import load_difference
+from labbench.science.load_limits import LoadLimits, LoadRoom, load_limits
 from labbench.science.next_load import SMALL_GAIN_NATS, Branches, groups, informative_load
 from labbench.science.outlook import outlook
 from labbench.science.second_cause import second_cause_chances
@@ -45,7 +47,7 @@ from labbench.science.verdicts import (
 
 # Causes less likely than this are not listed.
 LISTED = 1e-3
-# From this probability on a cause is looked at for having its own loads.
+# From this probability on a cause is looked at for having its own loads, and loads for differing beside it.
 LIKELY = 0.5
 
 
@@ -188,6 +190,8 @@ def isolate(
         warnings.append(
             f"Coupons with and without {space.text(row)} never shared a load: a bad load would look the same."
         )
+    if differing := load_difference(found, row, table.data, is_likely=probability >= LIKELY):
+        warnings.append(differing)
     seen_ahead = outlook(found, could_run, rng=rng)
     findings = Findings(
         found,
@@ -197,7 +201,8 @@ def isolate(
         confounded_pairs(found, table.data, impossible),
         table.coupons,
         coupons_without(found, row, table.data),
-        second_cause_chances(found, row, table.data),
+        second_cause_chances(found, row, table.data, baseline=table.baseline),
+        table.baseline,
         seen_ahead,
         margin,
     )
@@ -291,12 +296,16 @@ def _next_load(
         warnings.append(f"Every combination is {why}: there is no coupon to run next.")
         return could_run, ()
     if is_isolated and found.hypotheses.kinds[row] > NONE_ANY:
-        coupons = confirmation_load(found, row, table.data.codes, impossible, count=count, limits=limits, rng=rng)
+        coupons = confirmation_load(
+            found, row, table.data.codes, impossible, count=count, limits=limits, baseline=table.baseline, rng=rng
+        )
         if 0 < len(coupons) < 2 * COUPONS_PER_ARM:
             few = f"{count} are too few" if count < 2 * COUPONS_PER_ARM else f"stock and changes allow {len(coupons)}"
             warnings.append(f"A load that confirms the cause needs {2 * COUPONS_PER_ARM} coupons; {few}.")
         if len(coupons):
-            return coupons, ()
+            return filled_load(
+                found, row, coupons, table.data.codes, impossible, limits=limits, count=count, rng=rng
+            ), ()
         warnings.append("No load can confirm the cause: coupons with and without it can't both be run in one load.")
     of = groups(found, could_run)
     load = informative_load(of, could_run, count, rng=rng, level_coupons=table.coupons, limits=limits)
@@ -306,10 +315,29 @@ def _next_load(
         return could_run[:0], ()
     if load.gains_nats[0] < SMALL_GAIN_NATS and not is_isolated:
         warnings.append(
-            f"No coupon that can be run is expected to tell much (less than {SMALL_GAIN_NATS} nats of information each): "
-            "more coupons may not be worth it."
+            "No coupon that can be run is expected to tell much about the cause: more coupons may not be worth it."
         )
     return could_run[np.array(load.picks, dtype=np.int64)], load.gains_nats
+
+
+def filled_load(
+    found: Posterior,
+    row: int,
+    load: Integers,
+    ran: Integers,
+    impossible: Impossible,
+    *,
+    limits: LoadLimits,
+    count: int,
+    rng: np.random.Generator,
+) -> Integers:
+    """A confirmation load with its free places given to what other levels still lack to be cleared."""
+    room = LoadRoom(limits)
+    for coupon in load:
+        room.take(coupon)
+    together = np.concatenate((ran, load))
+    more = clearing_coupons(found, row, together, impossible, count=count - len(load), room=room, rng=rng)
+    return np.concatenate((load, more))
 
 
 def _nothing_left(causes: tuple[tuple[str, float], ...], margin: float) -> str:

@@ -31,6 +31,8 @@ from labbench.science.confounding import confounded_pairs
 from labbench.science.evidence import Posterior, Runs, posterior
 from labbench.science.findings import Floats
 from labbench.science.hypotheses import NONE_ANY, ClassWeights, Hypotheses, Integers, Suspect, hypotheses
+from labbench.science.isolation import filled_load
+from labbench.science.load_limits import load_limits
 from labbench.science.multiplicity import holm
 from labbench.science.next_load import groups, informative_load
 from labbench.science.outlook import Outlook
@@ -195,7 +197,7 @@ def _by_probability(
     factors: tuple[Suspect, ...],
     rng: np.random.Generator,
 ) -> Played:
-    space, nothing_impossible = hypotheses(factors), impossible_codes(factors, ())
+    space = hypotheses(factors)
     codes = np.tile(truth.baseline, (COMPLAINT_COUPONS, 1))
     failed = np.ones(COMPLAINT_COUPONS, dtype=np.bool_)
     loads = np.zeros(COMPLAINT_COUPONS, dtype=np.int64)
@@ -205,7 +207,7 @@ def _by_probability(
         if strategy == "array":
             load = _array(factors, array_coupons, rng)
         elif is_isolated and space.kinds[row] > NONE_ANY:
-            load = confirmation_load(found, row, codes, nothing_impossible, count=scenario.load_coupons, rng=rng)
+            load = _confirming(found, row, codes, scenario.load_coupons, truth.baseline, rng)
         else:
             load = _next(found, codes, factors, scenario.load_coupons, rng)
         codes = np.concatenate((codes, load))
@@ -218,7 +220,7 @@ def _by_probability(
         if scenario.to_confirmation and is_isolated:
             confirming = confirmation(found, data, row)
             is_done = confirming is not None and confirming.confirmed
-        cleared = _cleared(found, row, probability if is_isolated else None, data)
+        cleared = _cleared(found, row, probability if is_isolated else None, data, truth.baseline)
         if is_done or len(cleared) == len(factors):
             break
     return Played(
@@ -247,6 +249,16 @@ def _next(
     return np.asarray(could_run[np.array(load.picks)])
 
 
+def _confirming(
+    found: Posterior, row: int, codes: Integers, count: int, baseline: Integers, rng: np.random.Generator
+) -> Integers:
+    suspects = found.hypotheses.suspects
+    nothing_impossible = impossible_codes(suspects, ())
+    load = confirmation_load(found, row, codes, nothing_impossible, count=count, baseline=baseline, rng=rng)
+    limits = load_limits(suspects, None)
+    return filled_load(found, row, load, codes, nothing_impossible, limits=limits, count=count, rng=rng)
+
+
 def _runs(codes: Integers, failed: NDArray[np.bool_], loads: Integers) -> Runs:
     blocks = np.array([f"load {number}" for number in loads], dtype=object)
     return Runs(codes, failed.astype(float), (~failed).astype(float), failed, blocks, "binary", 3)
@@ -256,7 +268,7 @@ def _factors_of(space: Hypotheses, row: int) -> tuple[int, ...]:
     return tuple(int(factor[row]) for factor in (space.first, space.second) if factor[row] >= 0)
 
 
-def _cleared(found: Posterior, row: int, isolated: float | None, data: Runs) -> tuple[int, ...]:
+def _cleared(found: Posterior, row: int, isolated: float | None, data: Runs, baseline: Integers) -> tuple[int, ...]:
     """The factors with the verdict "cleared"."""
     suspects = found.hypotheses.suspects
     findings = Findings(
@@ -267,7 +279,8 @@ def _cleared(found: Posterior, row: int, isolated: float | None, data: Runs) -> 
         confounded_pairs(found, data, impossible_codes(suspects, ())),
         tuple(np.bincount(data.codes[:, f], minlength=len(s.levels)).astype(np.int64) for f, s in enumerate(suspects)),
         coupons_without(found, row, data),
-        second_cause_chances(found, row, data),
+        second_cause_chances(found, row, data, baseline=baseline),
+        baseline,
         Outlook(None, (None,) * len(suspects)),
         0.15,
     )

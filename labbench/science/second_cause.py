@@ -8,6 +8,10 @@ the likeliest cause with even odds: E exposed coupons of the cause, U others, of
 
 with the beta-binomial evidence m of `evidence`. A coupon with the cause says nothing about a second one; a level that
 never ran without it has a ratio near 1.
+
+Where the repair that failed is known, whatever else made it fail is one of its own levels. That level of a factor is then
+weighed by itself too, and the larger of the two probabilities counts: the ratio of one suspect is not thinned out by levels
+that nobody suspects.
 """
 
 from __future__ import annotations
@@ -18,10 +22,12 @@ from scipy import special
 from labbench.science.confirmation import accused_side
 from labbench.science.evidence import EXPOSED, UNEXPOSED, ModelForm, Posterior, Runs
 from labbench.science.findings import Floats
-from labbench.science.hypotheses import NONE_ANY
+from labbench.science.hypotheses import NONE_ANY, Integers
 
 
-def second_cause_chances(found: Posterior, row: int, data: Runs) -> tuple[float, ...]:
+def second_cause_chances(
+    found: Posterior, row: int, data: Runs, *, baseline: Integers | None = None
+) -> tuple[float, ...]:
     """Probability per factor, at even odds, that one of its levels is a cause beside the likeliest one.
 
     Parameters
@@ -31,6 +37,8 @@ def second_cause_chances(found: Posterior, row: int, data: Runs) -> tuple[float,
         Likeliest hypothesis of the likeliest cause.
     data : Runs
         The coupons that ran.
+    baseline : ndarray of int, shape (factors,), optional
+        Level of the repair that failed, -1 where none is named.
 
     Returns
     -------
@@ -62,7 +70,11 @@ def second_cause_chances(found: Posterior, row: int, data: Runs) -> tuple[float,
         together = _log_evidence(
             with_cause[0] + failed, with_cause[1] + held, without[0] - failed, without[1] - held, found.form
         )
-        chances.append(float(special.expit(special.logsumexp(together - alone[0]) - np.log(levels))))
+        log_ratios = together - alone[0]
+        worst = special.logsumexp(log_ratios) - np.log(levels)
+        if baseline is not None and baseline[factor] >= 0:
+            worst = max(worst, log_ratios[baseline[factor]])
+        chances.append(float(special.expit(worst)))
     return tuple(chances)
 
 

@@ -122,9 +122,12 @@ class RunnableLevels:
         Factor name -> level -> coupons that it is still enough for; a level that is not named has no limit.
     levels_per_load : dict
         Factor name -> different levels that one load can have: few where a factor is hard to change.
+    baseline : dict
+        Factor name -> level of the repair that failed and whose cause is looked for, as far as one is named.
     """
 
     levels: dict[str, tuple[Level, ...]]
     impossible: tuple[dict[str, Level], ...]
     left: dict[str, dict[Level, int]] = field(default_factory=dict)
     levels_per_load: dict[str, int] = field(default_factory=dict)
+    baseline: dict[str, Level] = field(default_factory=dict)

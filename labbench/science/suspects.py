@@ -32,6 +32,8 @@ class Suspects:
     usual : dict
         Level that a proposed coupon gets of a factor that does not enter: its only or its most frequent one.
     warnings : tuple of str
+    baseline : ndarray of int, shape (factors,)
+        Level of the repair that failed; -1 where none is named.
     """
 
     factors: tuple[Suspect, ...]
@@ -40,6 +42,7 @@ class Suspects:
     set_aside: dict[str, str]
     usual: dict[str, Level]
     warnings: tuple[str, ...]
+    baseline: Integers
 
 
 def suspects(sheet: CouponSheet, runnable: RunnableLevels | None = None) -> Suspects:
@@ -82,7 +85,11 @@ def suspects(sheet: CouponSheet, runnable: RunnableLevels | None = None) -> Susp
         np.bincount(data.codes[:, number], minlength=len(factor.levels)).astype(np.int64)
         for number, factor in enumerate(factors)
     )
-    return Suspects(tuple(factors), data, coupons, set_aside, usual, tuple(warnings))
+    named = runnable.baseline if runnable else {}
+    baseline = np.array(
+        [f.levels.index(named[f.name]) if named.get(f.name) in f.levels else -1 for f in factors], dtype=np.int64
+    )
+    return Suspects(tuple(factors), data, coupons, set_aside, usual, tuple(warnings), baseline)
 
 
 def levels_in_play(

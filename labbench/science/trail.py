@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from labbench.science.confirmation import ISOLATED, block_order, cause_of
+from labbench.science.confirmation import ISOLATED, block_order, cause_of, judged_load
 from labbench.science.evidence import posterior
 from labbench.science.hypotheses import ClassWeights, hypotheses
 from labbench.science.isolation import listed_causes
@@ -31,6 +31,9 @@ class TrailStep:
     guilt : dict
         Probability per factor of taking part in the cause.
     isolated : str or None
+    confirms : bool or None
+        Whether this load alone confirms the cause that the loads before it had isolated; None where it could not, being too
+        small, or where nothing or another cause was isolated.
     """
 
     block: str
@@ -40,6 +43,7 @@ class TrailStep:
     hypotheses: tuple[tuple[str, float], ...]
     guilt: dict[str, float]
     isolated: str | None
+    confirms: bool | None
 
 
 def trail(
@@ -64,10 +68,19 @@ def trail(
     position = {name: number for number, name in enumerate(order)}
     load = np.array([-1 if block is None else position[str(block)] for block in table.data.blocks], dtype=np.int64)
     steps = []
+    causes, _ = space.cause_numbers()
+    # The cause isolated by the loads before.
+    before = None
     for number in [n for n in range(len(order)) if (load == n).any()][-most:]:
-        so_far = table.data.only((load >= 0) & (load <= number))
+        ran = (load >= 0) & (load <= number)
+        so_far = table.data.only(ran)
         found = posterior(space, so_far)
         row, probability = cause_of(found)
+        now = int(causes[row]) if probability >= ISOLATED else None
+        judged = None
+        if now is not None and now == before:
+            judged = judged_load(found, row, so_far, order[number], load[ran] == number)
+        before = now
         steps.append(
             TrailStep(
                 block=order[number],
@@ -76,7 +89,8 @@ def trail(
                 coupons_so_far=len(so_far),
                 hypotheses=listed_causes(found),
                 guilt={factor.name: found.guilt(f) for f, factor in enumerate(table.factors)},
-                isolated=space.text(row) if probability >= ISOLATED else None,
+                isolated=space.text(row) if now is not None else None,
+                confirms=None if judged is None else judged.confirmed,
             )
         )
     return tuple(steps)

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from labbench.science.beta_differences import chance_above, chance_of_spread
-from labbench.science.confirmation import ISOLATED
+from labbench.science.confirmation import COUPONS_PER_ARM, ISOLATED
 from labbench.science.confounding import Confounding
 from labbench.science.evidence import ANY, Posterior, Runs, has_two_sides
 from labbench.science.hypotheses import SHAPE_FREE, Integers, level_text
@@ -20,8 +20,11 @@ from labbench.science.sheet import Level
 State = Literal["implicated", "cleared", "confounded", "undecided"]
 # Largest probability of an effect above the margin, and of taking part in the cause, that lets a factor go.
 LEAST_DOUBT = 0.05
-# Coupons per level that must lack the likeliest cause. A choice, tried by simulation.
+# Coupons per level that must lack the likeliest cause; of the level that the failed repair had, where it is named, as many
+# as the other arm of a confirmation load brings: a second cause of that failure is one of its levels. Choices, tried by
+# simulation.
 COUPONS_WITHOUT_CAUSE = 2
+BASELINE_WITHOUT_CAUSE = COUPONS_PER_ARM
 # A shape-free hypothesis of a factor with more levels counts as an effect above the margin without the integral.
 MOST_LEVELS_FOR_SPREAD = 60
 
@@ -103,6 +106,8 @@ class Findings:
         Coupons that ran per level of each factor: all, and those without the accused levels of `row`.
     second_cause : tuple of float
         Per factor, at even odds: that one of its levels is a cause beside the likeliest one.
+    baseline : ndarray of int, shape (factors,)
+        Level of the repair that failed; -1 where none is named.
     outlook : Outlook
     margin : float
     """
@@ -115,16 +120,25 @@ class Findings:
     coupons: tuple[Integers, ...]
     without_cause: tuple[Integers, ...]
     second_cause: tuple[float, ...]
+    baseline: Integers
     outlook: Outlook
     margin: float
+
+    def needed_without(self, factor: int) -> Integers:
+        """Coupons that each level of a factor needs without the likeliest cause."""
+        needed = np.full(len(self.coupons[factor]), COUPONS_WITHOUT_CAUSE)
+        if self.baseline[factor] >= 0:
+            needed[self.baseline[factor]] = BASELINE_WITHOUT_CAUSE
+        return needed
 
 
 def verdict(findings: Findings, factor: int) -> Verdict:
     """The verdict on factor number `factor`, by the rules in this order.
 
     implicated: part of the isolated cause; cleared: P(|effect| > margin) <= 0.05, each level has at least 3 coupons, at
-    least 2 of them without the likeliest cause (where that is present a second cause does not show), these leave a second
-    cause no more than 0.05 at even odds (`second_cause`), and no factor with guilt above 0.05 is aliased with it;
+    least 2 of them without the likeliest cause (where that is present a second cause does not show; 4 of the level that the
+    failed repair had), these leave a second cause no more than 0.05 at even odds (`second_cause`), and no factor with guilt
+    above 0.05 is aliased with it;
     confounded: aliased, and both have guilt above 0.05; undecided: else.
     """
     found = findings.posterior
@@ -136,7 +150,8 @@ def verdict(findings: Findings, factor: int) -> Verdict:
         level = accused_level(found, findings.row, factor)
         return Verdict(name, "implicated", level, guilt, effect, (), _implicated(findings, factor))
     scarce = np.flatnonzero(
-        (findings.coupons[factor] < COUPONS_PER_LEVEL) | (findings.without_cause[factor] < COUPONS_WITHOUT_CAUSE)
+        (findings.coupons[factor] < COUPONS_PER_LEVEL)
+        | (findings.without_cause[factor] < findings.needed_without(factor))
     )
     could_be_second = findings.second_cause[factor] > LEAST_DOUBT
     if effect <= LEAST_DOUBT and not len(scarce) and not could_be_second and not partners:
@@ -259,7 +274,8 @@ def _undecided(findings: Findings, factor: int, effect: float, scarce: Integers,
         return "No test coupon with this factor known has been through a round yet."
     short = int(
         np.maximum(
-            COUPONS_PER_LEVEL - coupons[scarce], COUPONS_WITHOUT_CAUSE - findings.without_cause[factor][scarce]
+            COUPONS_PER_LEVEL - coupons[scarce],
+            findings.needed_without(factor)[scarce] - findings.without_cause[factor][scarce],
         ).sum()
     )
     if np.count_nonzero(coupons) == 1:
@@ -294,10 +310,14 @@ def _scarce(findings: Findings, factor: int, scarce: Integers, effect: float, sh
     if len(few):
         return f"{harmless} {_levels(findings, factor, few)} was run on fewer than {COUPONS_PER_LEVEL} coupons: {more}."
     cause = findings.posterior.hypotheses.text(findings.row)
-    return (
-        f"{harmless} {_levels(findings, factor, scarce)} was run on fewer than {COUPONS_WITHOUT_CAUSE} coupons "
-        f"without {cause}, where a second cause would show: {more}."
+    others = scarce[scarce != findings.baseline[factor]]
+    parts = (
+        [f"{_levels(findings, factor, others)} was run on fewer than {COUPONS_WITHOUT_CAUSE}"] if len(others) else []
     )
+    if len(others) < len(scarce):
+        own = _levels(findings, factor, scarce[scarce == findings.baseline[factor]])
+        parts.append(f"the level of the repair that failed, {own}, was run on fewer than {BASELINE_WITHOUT_CAUSE}")
+    return f"{harmless} {listed(parts)} coupons without {cause}, where a second cause would show: {more}."
 
 
 def _second_cause(findings: Findings, factor: int, effect: float) -> str:

@@ -49,6 +49,12 @@ def test_stock_and_levels_of_one_load(sheet: CouponSheet) -> None:
     assert levels.levels_per_load == {"resin": 1}
 
 
+def test_the_repair_that_failed(sheet: CouponSheet) -> None:
+    levels = read({"levels": {"lamp": ["L9"]}, "baseline": {"lamp": "L9", "cure_time_s": 60}}, sheet).levels
+    assert levels is not None
+    assert levels.baseline == {"lamp": "L9", "cure_time_s": 60.0}
+
+
 def test_an_empty_object_adds_nothing(sheet: CouponSheet) -> None:
     assert read({}, sheet).levels == levels_of_sheet(sheet)
 
@@ -77,6 +83,9 @@ def test_a_combination_that_was_run_may_be_impossible_by_now(sheet: CouponSheet)
             ['levels.cure_time_s[0]: "90" is a text, but cure_time_s has numbers in the sheet'],
         ),
         ({"levels": {"cure_time_s": [1e300]}}, ["levels.cure_time_s[0]: the number is absurdly large"]),
+        ({"baseline": ["L2"]}, ["baseline: must be an object of factors"]),
+        ({"baseline": {"lamp": "L3"}}, ["baseline.lamp: L3 is not a level; known: L2, L10"]),
+        ({"baseline": {"resins": "A"}}, ["baseline.resins: is not a factor of the sheet; did you mean resin?"]),
         ({"left": []}, ["left: must be an object of factors"]),
         ({"left": {"lamp": 3}}, ["left.lamp: must be an object of levels and coupons"]),
         ({"left": {"lamp": {"L2": -1}}}, ["left.lamp.L2: must be a whole number of coupons, 0 or more"]),

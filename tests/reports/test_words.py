@@ -75,6 +75,14 @@ def test_an_isolated_cause_is_the_headline_and_says_whether_it_is_confirmed(mixe
     assert f"Probability 97.2{N}% that resin lot = B is the cause." in open_one.sentences
     assert "It is not confirmed yet: coupons run after it was named have still to agree." in open_one.sentences
     assert "New coupons have confirmed it." in answer({**mixed, "cause": {**cause, "confirmed": True}}).sentences
+    load = {"block": "Load 3", "accused": 4, "accused_failed": 3, "others": 5, "others_failed": 0, "p_value": 0.0476}
+    told = answer({**mixed, "cause": {**cause, "confirmed": True, "confirmation": load}}).text
+    assert (
+        "New coupons have confirmed it: in Load 3 alone 3 of 4 with it failed, 0 of 5 without it (p = 0.048, Fisher’s exact test, "
+        "one-sided)." in told
+    )
+    told = answer({**mixed, "cause": {**cause, "confirmed": False, "confirmation": load | {"accused_failed": 1}}}).text
+    assert "It is not confirmed: in Load 3 alone 1 of 4 with it failed" in told
 
 
 def test_no_factor_at_all_may_be_the_answer(mixed):

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from labbench.science.hypotheses import ClassWeights
 from labbench.science.isolation import isolate
+from labbench.science.isolation_simulation import TRUTHS, Scenario, play
 from labbench.science.sheet import CouponSheet, RunnableLevels
 from tests.science.sheets import random_sheet, sheet
 
@@ -68,6 +69,33 @@ def test_four_well_chosen_coupons_isolate_the_cause():
     # The next load is the confirmation load: four with R1, four without.
     assert sum(coupon.count for coupon in found.next_coupons) == 8
     assert sum(coupon.count for coupon in found.next_coupons if coupon.levels["resin"] == "R1") == 4
+
+
+def failed_repair(**levels):
+    return RunnableLevels({"resin": ("R1", "R2"), "lamp": ("L1", "L2")}, (), baseline=levels)
+
+
+def test_where_the_failed_repair_is_named_its_levels_need_four_coupons_without_the_cause():
+    found = search(broken(), next_count=12, runnable=failed_repair(resin="R1", lamp="L1"))
+    lamp = by_factor(found)["lamp"]
+    assert (found.isolated, lamp.state) == ("resin = R1", "undecided")
+    # L1 held in 2 of 2 without R1.
+    assert "the level of the repair that failed, L1, was run on fewer than 4 coupons without resin = R1" in lamp.reason
+    assert lamp.reason.endswith("2 more would do.")
+    # The load that confirms brings them: the failed repair with another resin.
+    others = [coupon for coupon in found.next_coupons if coupon.levels["resin"] == "R2"]
+    assert sum(coupon.count for coupon in others if coupon.levels["lamp"] == "L1") == 4
+    assert by_factor(search(broken(), runnable=failed_repair(lamp="L2")))["lamp"].state == "undecided"
+    assert by_factor(search(broken(), runnable=failed_repair(resin="R1")))["lamp"].state == "cleared"
+
+
+def test_a_second_cause_in_the_failed_repair_shows_in_the_load_that_confirms():
+    """Study 425 of the benchmark's pairs of which one is enough: the second cause held three times by luck."""
+    for number in (287, 425, 942):
+        rng = np.random.default_rng([20260101, TRUTHS.index("either"), number])
+        played = play(Scenario("either", to_confirmation=True), rng=rng)
+        assert not played.guilty_cleared
+        assert not played.is_false
 
 
 def confirmed_sheet(failed_again: int = 4) -> CouponSheet:

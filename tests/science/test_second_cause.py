@@ -26,6 +26,17 @@ def test_by_hand():
     assert second_cause_chances(found, row, ran(EXAMPLE_A)) == pytest.approx((0, ratio / (1 + ratio)), rel=1e-12)
 
 
+def test_the_level_of_the_failed_repair_is_weighed_by_itself():
+    """The larger of the mean over levels and of that level alone."""
+    found = posterior(hypotheses(RESIN_AND_LAMP), ran(EXAMPLE_A))
+    row = [found.hypotheses.text(n) for n in range(len(found.hypotheses))].index("resin = R1")
+    first, second = (split(5, held, 0, 5 - held) / split(5, 0, 0, 5) for held in (2, 3))
+    assert first > (first + second) / 2 > second
+    for level, ratio in ((0, first), (1, (first + second) / 2), (-1, (first + second) / 2)):
+        chances = second_cause_chances(found, row, ran(EXAMPLE_A), baseline=np.array([0, level]))
+        assert chances == pytest.approx((0, ratio / (1 + ratio)), rel=1e-12)
+
+
 def test_levels_that_never_ran_without_the_cause_are_open():
     """A coupon with the cause fails whatever else is on it: it says nothing about a second cause."""
     suspects = (*RESIN_AND_LAMP, Suspect("cover", "categorical", ("on", "off")))

@@ -32,6 +32,15 @@ def test_the_last_step_agrees_with_the_analysis():
     assert trail(table)[-1].hypotheses == isolate(table, rng=np.random.default_rng(1)).hypotheses
 
 
+def test_the_load_that_confirms_is_told():
+    assert [step.confirms for step in trail(confirmed_sheet())] == [None, None, True]
+    # One more failure in the accused arm is less than the two that are asked for.
+    resin, lamp = ["R1"] * 12 + ["R2"] * 12 + ["R1"] * 4 + ["R2"] * 4, ["L1", "L2"] * 16
+    failed = [1] * 12 + [0] * 12 + [1, 0, 0, 0] + [0] * 4
+    table = sheet({"resin": resin, "lamp": lamp}, failed, blocks=["load 1"] * 24 + ["load 2"] * 8)
+    assert [(step.confirms, step.isolated) for step in trail(table)] == [(None, "resin = R1"), (False, "resin = R1")]
+
+
 def test_another_order_can_be_given():
     steps = trail(confirmed_sheet(), load_order=("load 3", "load 1", "load 2"), most=2)
     assert [step.block for step in steps] == ["load 1", "load 2"]

@@ -10,6 +10,7 @@ from labbench.pages.results.charts import AXES_PX, MOST_SERIES, Chart, cause_lab
 from labbench.reports.wording import counted, factor_label, level_label, plainly, probability_text
 
 Document = Mapping[str, Any]
+CONFIRMS = {None: "", True: ", confirmed by this load", False: ", not confirmed by this load"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,7 @@ def course(trail: Sequence[Document], factors: Sequence[str]) -> Chart | None:
         id="course",
         title="How the probabilities moved, load by load",
         summary=(
-            f"Isolated after {isolated['block']}: {plainly(isolated['isolated'], factors)}."
+            f"Isolated after {isolated['block']}: {plainly(isolated['isolated'], factors)}{confirmed_by(trail)}."
             if isolated
             else f"No cause was isolated after any of {counted(len(trail), 'load')}."
         )
@@ -84,6 +85,14 @@ def course(trail: Sequence[Document], factors: Sequence[str]) -> Chart | None:
     )
 
 
+def confirmed_by(trail: Sequence[Document]) -> str:
+    """What became of the isolated cause in the last load that could confirm it; "" without such a load."""
+    judged = next((step for step in reversed(trail) if step.get("confirms") is not None), None)
+    if judged is None:
+        return ""
+    return f"; {judged['block']} alone {'confirms' if judged['confirms'] else 'does not confirm'} it"
+
+
 def row_of(step: Document, factors: Sequence[str]) -> tuple[str, ...]:
     first = step["hypotheses"][0] if step["hypotheses"] else None
     return (
@@ -92,5 +101,5 @@ def row_of(step: Document, factors: Sequence[str]) -> tuple[str, ...]:
         str(step["failed"]),
         cause_label(first["cause"], factors) if first else "none",
         probability_text(first["probability"]) if first else "",
-        plainly(step["isolated"], factors) if step["isolated"] else "no",
+        plainly(step["isolated"], factors) + CONFIRMS[step.get("confirms")] if step["isolated"] else "no",
     )

@@ -22,6 +22,16 @@ def test_each_factor_is_a_line_over_the_loads():
     assert [cells[5] for cells in chart.rows] == ["no", "resin lot = B"]
 
 
+def test_the_load_that_confirms_is_said():
+    third = {**TRAIL[1], "block": "Load 3", "coupons_so_far": 32, "confirms": True}
+    chart = course([*TRAIL, third], FACTORS)
+    assert chart.summary.startswith("Isolated after Load 2: resin lot = B; Load 3 alone confirms it.")
+    assert chart.rows[2][5] == "resin lot = B, confirmed by this load"
+    chart = course([*TRAIL, {**third, "confirms": False}], FACTORS)
+    assert "; Load 3 alone does not confirm it." in chart.summary
+    assert chart.rows[2][5] == "resin lot = B, not confirmed by this load"
+
+
 def test_loads_that_are_left_out_are_said():
     assert "Only the last loads" not in course(TRAIL, FACTORS).summary
     later = [{**step, "coupons_so_far": step["coupons_so_far"] + 500} for step in TRAIL]
