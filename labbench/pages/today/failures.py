@@ -12,12 +12,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import format_html
 from django.views.decorators.http import require_http_methods, require_POST
 
 from labbench.bench import chamber_failures
 from labbench.bench.chamber_failures import Rest, failures_shown, rest_of
 from labbench.bench.loads import MadeAlready
-from labbench.bench.models import Booking, ChamberFailure
+from labbench.bench.models import Booking, ChamberFailure, ChamberPlan
 from labbench.bench.todays_work import ChamberNow, chambers_now
 from labbench.jobs.models import Job
 from labbench.lab.models import Chamber
@@ -123,10 +124,13 @@ def here(request: HttpRequest, chamber_pk: int) -> HttpResponse:
 
 
 def say_planned(request: HttpRequest, job: Job | None) -> None:
-    if job is not None:
-        messages.info(
-            request, "Bookings that lie ahead are planned again; look at the proposal on the page of the chambers."
+    plan = None if job is None else ChamberPlan.objects.filter(job=job).first()
+    if plan is not None:
+        address = reverse("chamber-plan", args=[plan.pk])
+        words = (
+            'The chambers are planned again: <a href="{}">look at the proposal</a>; nothing moves until it is accepted.'
         )
+        messages.info(request, format_html(words, address))
 
 
 @permission_required("bench.change_chamberfailure", raise_exception=True)

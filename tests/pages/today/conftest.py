@@ -16,3 +16,9 @@ def rooms(db):
 @pytest.fixture
 def tray(rooms):
     return soaks.load(rooms=rooms)
+
+
+@pytest.fixture(autouse=True)
+def long_session(settings):
+    """A test that lets days pass does not sign its people out."""
+    settings.SESSION_COOKIE_AGE = 365 * 24 * 3600

@@ -212,7 +212,7 @@ def test_the_day_asks_the_same_number_of_questions(sign_in, rooms, clock, django
         loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON - 20 * HOUR)
         loads.move_out(booking=booked(tray, 1, 1), by=client.person, at=NOON - HOUR)
     client.get("/today/work/")
-    with django_assert_num_queries(17):
+    with django_assert_num_queries(15):
         client.get("/today/work/")
 
 
@@ -223,8 +223,9 @@ def test_a_chamber_that_failed_is_recorded_seen_on_the_day_and_taken_back(sign_i
     typed = {"began_at": f"{timezone.localtime(NOON + 5 * HOUR):%Y-%m-%dT%H:%M}", "note": "power cut", "back": "today"}
     html = text_of(client.post(address, typed, follow=True))
     assert "The failure of F-1 is recorded. 1 load was in it and marked." in html
+
     assert "The chambers are planned again" in html
-    assert "Until the failure it had <b>5\N{NO-BREAK SPACE}h</b> of at least 8\N{NO-BREAK SPACE}h" in html
+    assert "Until the failure it had <b>5\N{NARROW NO-BREAK SPACE}h</b> of at least 8\N{NARROW NO-BREAK SPACE}h" in html
     assert "F-1 has failed" in text_of(client.get("/today/"))
     failure = ChamberFailure.objects.get()
     went = {"chamber": rooms["F-2"].pk, "back": "today"}
@@ -233,7 +234,7 @@ def test_a_chamber_that_failed_is_recorded_seen_on_the_day_and_taken_back(sign_i
     )
     assert "Tray 1 goes on in F-2." in html
     page = text_of(client.get(f"/loads/{tray.pk}/"))
-    assert "goes on after 5\N{NO-BREAK SPACE}h" in page
+    assert "goes on after 5\N{NARROW NO-BREAK SPACE}h" in page
     assert "chamber fault or power cut" in page
     html = text_of(client.post(f"/chambers/failures/{failure.pk}/works-again/", {}, follow=True))
     assert "F-1 works again." in html
