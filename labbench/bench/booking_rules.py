@@ -21,6 +21,12 @@ from labbench.lab.hours import Span, is_staffed
 from labbench.lab.models import Chamber
 
 MINUTE = timedelta(minutes=1)
+A_KIND: dict[str, str] = {
+    Chamber.Kind.FREEZE: "a freezer",
+    Chamber.Kind.HEAT: "an oven",
+    Chamber.Kind.COOL: "a cool-down bench",
+    Chamber.Kind.CYCLER: "a programmable chamber",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +72,9 @@ def filled(spans: Iterable[tuple[datetime, datetime, int]]) -> list[Filled]:
     return found
 
 
-def spans_in(book: ChamberBook, chamber: Chamber) -> list[tuple[datetime, datetime, int]]:
-    """When which load takes how many places of a chamber."""
-    return [
-        (*real_span(booking, book.now), way.coupons)
-        for way, booking in book.bookings()
-        if booking.chamber_id == chamber.pk
-    ]
+def spans_of(entries: Iterable[tuple[Way, Booking]], now: datetime) -> list[tuple[datetime, datetime, int]]:
+    """When which load takes how many places."""
+    return [(*real_span(booking, now), way.coupons) for way, booking in entries]
 
 
 def broken_rules(
@@ -90,10 +92,10 @@ def broken_rules(
         Whether they are about to be stored: a start in the past then is refused.
     """
     found: list[tuple[Booking, list[Broken]]] = []
-    over = {}
+    over, by_chamber = {}, book.by_chamber()
     for pk in sorted({booking.chamber_id for booking in bookings}):
         places = book.chambers[pk].capacity_coupons
-        over[pk] = [one for one in filled(spans_in(book, book.chambers[pk])) if one.coupons > places]
+        over[pk] = [one for one in filled(spans_of(by_chamber[pk], book.now)) if one.coupons > places]
     ordered = {pk: in_order(book.ways[pk]) for pk in sorted({booking.load_id for booking in bookings})}
     for booking in bookings:
         way = book.way_of(booking)
@@ -120,26 +122,26 @@ def _what(way: Way, booking: Booking) -> str:
 
 
 def _of_chamber(book: ChamberBook, way: Way, booking: Booking) -> Iterable[Broken]:
-    chamber, what = booking.chamber, _what(way, booking)
-    wanted = Chamber.Kind.CYCLER if booking.step is None else KIND_OF_STEP[booking.step.kind]  # type: ignore[index]
+    chamber, step = booking.chamber, booking.step
+    wanted = Chamber.Kind.CYCLER if step is None else KIND_OF_STEP[step.kind]  # type: ignore[index]
     if chamber.kind != wanted:
-        words = f"{what} needs a {Chamber.Kind(wanted).label}; {chamber.code} is a {chamber.get_kind_display()}"
+        words = f"{_what(way, booking)} needs {A_KIND[wanted]}, and {chamber.code} is {A_KIND[chamber.kind]}"
         yield Broken("kind", words)
     steps = way.steps if booking.step is None else (booking.step,)
     missed = [step.name for step in steps if not reaches(chamber, step)]
     if missed:
         yield Broken("temperature", f"the air of {chamber.code} does not reach the set-point of {', '.join(missed)}")
-    last_day = timezone.localtime(booking.planned_end).date()
-    if booking.started_at is None and chamber.retired_on is not None and last_day >= chamber.retired_on:
-        yield Broken("retired", f"{chamber.code} is retired from {day_text(chamber.retired_on)}")
-    start, end = real_span(booking, book.now)
-    if booking.ended_at is None:
+    retired = chamber.retired_on if booking.started_at is None else None
+    if retired is not None and timezone.localtime(booking.planned_end).date() >= retired:
+        yield Broken("retired", f"{chamber.code} is retired from {day_text(retired)}")
+    # What is in there when a chamber closes is a matter of its failure, not of the plan.
+    if booking.started_at is None:
+        start, end = booking.planned_start, booking.planned_end
         for closure in book.closures[chamber.pk]:
-            # What is in there when a chamber closes is a matter of its failure, not of the plan.
-            if closure.starts_at < end and start < closure.ends_at and not booking.started_at:
+            if closure.starts_at < end and start < closure.ends_at:
                 reason = f" ({closure.reason})" if closure.reason else ""
                 words = f"{chamber.code} is closed from {when(closure.starts_at)} to {when(closure.ends_at)}{reason}"
-                yield Broken("closure", f"{what}: {words}")
+                yield Broken("closure", f"{_what(way, booking)}: {words}")
 
 
 def _of_places(book: ChamberBook, way: Way, booking: Booking, full: list[Filled]) -> Iterable[Broken]:
@@ -167,21 +169,22 @@ def _of_soak(way: Way, booking: Booking) -> Iterable[Broken]:
         return
     start = booking.started_at or booking.planned_start
     minutes = round((booking.planned_end - start) / MINUTE) + booking.soaked_before_minutes
-    what = _what(way, booking)
-    if booking.step is None:
+    step = booking.step
+    if step is None:
         # A run that has begun some minutes late ends as late; nobody is there to see it.
         if booking.started_at is None and minutes != way.run_minutes:
             words = f"{minutes_text(minutes)} are booked, all its rounds take {minutes_text(way.run_minutes)}"
-            yield Broken("soak", f"{what}: {words}")
+            yield Broken("soak", f"{_what(way, booking)}: {words}")
         return
     # A begun soak is counted to the minute: what began some seconds late is not short.
     slack = 1 if booking.started_at is not None else 0
-    if minutes + slack < booking.step.min_minutes:
-        words = f"a soak of {minutes_text(minutes)} is shorter than {minutes_text(booking.step.min_minutes)}"
-        yield Broken("soak", f"{what}: {words}")
-    elif booking.step.max_minutes is not None and minutes - slack > booking.step.max_minutes:
-        words = f"a soak of {minutes_text(minutes)} is longer than {minutes_text(booking.step.max_minutes)}"
-        yield Broken("soak", f"{what}: {words}")
+    words = ""
+    if minutes + slack < step.min_minutes:
+        words = f"a soak of {minutes_text(minutes)} is shorter than {minutes_text(step.min_minutes)}"
+    elif step.max_minutes is not None and minutes - slack > step.max_minutes:
+        words = f"a soak of {minutes_text(minutes)} is longer than {minutes_text(step.max_minutes)}"
+    if words:
+        yield Broken("soak", f"{_what(way, booking)}: {words}")
 
 
 def order_of(way: Way) -> dict[tuple[int | None, int | None], int]:
@@ -206,12 +209,12 @@ def _of_neighbours(way: Way, booking: Booking, bookings: list[Booking]) -> Itera
         if after.started_at is not None:
             continue
         end, start = before.ended_at or before.planned_end, after.planned_start
-        between = f"between {_short(before)} and {_short(after)} of {way.label}"
         if start < end:
             words = f"{_short(before)} ends at {when(end)}, {_short(after)} begins at {when(start)}"
             yield Broken("order", f"{way.label} would be in two chambers at once: {words}")
         elif before.ended_at is None and (start - end) > way.max_transfer_minutes * MINUTE:
             minutes = round((start - end) / MINUTE)
+            between = f"between {_short(before)} and {_short(after)} of {way.label}"
             words = f"{minutes_text(minutes)} {between}, at most {minutes_text(way.max_transfer_minutes)} are allowed"
             yield Broken("transfer", words)
 

@@ -14,13 +14,16 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
 
-from labbench.bench.booking_changes import hold_chambers, hold_loads, refuse_broken, store
-from labbench.bench.booking_rules import MINUTE, in_order, when
+from labbench.bench.booking_changes import RulesBroken, hold_chambers, hold_loads, refuse_broken, store
+from labbench.bench.booking_rules import MINUTE, broken_rules, in_order, when
 from labbench.bench.chamber_book import ChamberBook, Way, chamber_book
 from labbench.bench.chamber_labs import PlannedLab, planned_lab, whole_minute
 from labbench.bench.models import Booking, BookingChange, Load
 from labbench.lab.models import Chamber
 from labbench.science.scheduling import lab as science
+
+# Rules that moving the soaks before and after would not mend.
+OF_ITSELF = {"kind", "temperature", "retired", "closure", "capacity", "together", "past"}
 
 
 @transaction.atomic
@@ -65,9 +68,10 @@ def move_booking(
     was = {one.pk: (one.chamber_id, one.planned_start, one.planned_end) for one in way.bookings}
     old_start = row.planned_start
     _set(book, row, chamber, start, end)
+    _refuse_itself(book, row)
     if is_following:
         _reach_back(way, row, old_start)
-        _carry_on(book, way, row)
+        _carry_on(book, way, row, is_end_free=end is None)
     changed = [one for one in way.bookings if was[one.pk] != (one.chamber_id, one.planned_start, one.planned_end)]
     if not changed:
         raise ValidationError("Nothing was changed.")
@@ -77,6 +81,13 @@ def move_booking(
     if len(changed) > 1:
         words += f", with {len(changed) - 1} more of its bookings"
     return store(changed=changed, words=words, reason=reason, by=by)
+
+
+def _refuse_itself(book: ChamberBook, row: Booking) -> None:
+    """RulesBroken where the booking can't be there whatever the rest of its load does."""
+    found = [one for _, broken in broken_rules(book, [row], []) for one in broken if one.rule in OF_ITSELF]
+    if found:
+        raise RulesBroken(found)
 
 
 def _found(book: ChamberBook, booking: Booking) -> tuple[Way, Booking]:
@@ -131,18 +142,32 @@ def _reach_back(way: Way, row: Booking, old_start: datetime) -> None:
         )
 
 
-def _carry_on(book: ChamberBook, way: Way, row: Booking) -> None:
-    """The soaks after it, each as early as it finds a place, unless they still meet its end."""
+def _carry_on(book: ChamberBook, way: Way, row: Booking, *, is_end_free: bool) -> None:
+    """The soaks after it, each as early as it finds a place, unless they still meet its end.
+
+    Where they find none and nobody said when it ends (`is_end_free`), it may last as long as its step allows.
+    """
     ordered = in_order(way)
     after = ordered[ordered.index(row) + 1 :]
     if not after or row.step_id is None:
         return
     if timedelta(0) <= after[0].planned_start - row.planned_end <= way.max_transfer_minutes * MINUTE:
         return
-    found = _earliest(book, way, firm=ordered[: len(ordered) - len(after)])
+    firm = ordered[: len(ordered) - len(after)]
+    try:
+        found = _earliest(book, way, firm=firm)
+    except NoPlace as refused:
+        try:
+            found = _earliest(book, way, firm=firm, is_end_free=True) if is_end_free else []
+        except NoPlace:
+            found = []
+        if not found:
+            raise ValidationError(f"{refused.messages[0]} {_next_start(book, way, firm)}".strip()) from refused
     by_soak = {
         (number, step.pk if step else None): (chamber, start, end) for number, step, chamber, start, end in found
     }
+    if (longer := by_soak.get((row.round_number, row.step_id))) is not None:
+        row.planned_end = longer[2]
     for booking in after:
         place = by_soak.get((booking.round_number, booking.step_id))
         if place is None:
@@ -150,10 +175,27 @@ def _carry_on(book: ChamberBook, way: Way, row: Booking) -> None:
         booking.chamber, booking.planned_start, booking.planned_end = place
 
 
+def _next_start(book: ChamberBook, way: Way, firm: list[Booking]) -> str:
+    """From when on the whole load would find its places, in words; "" where its start is not what is moved."""
+    if len(firm) > 1 or firm[0].started_at is not None:
+        return ""
+    try:
+        found = _earliest(book, way, firm=[], ready=firm[0].planned_start)
+    except ValidationError:
+        return ""
+    return f"The next start from which it does is {when(found[0][3])}."
+
+
+class NoPlace(ValidationError):
+    """Soaks that can't follow what is booked before them."""
+
+
 Found = tuple[int | None, Any, Chamber, datetime, datetime]
 
 
-def _earliest(book: ChamberBook, way: Way, *, firm: list[Booking], ready: datetime | None = None) -> list[Found]:
+def _earliest(
+    book: ChamberBook, way: Way, *, firm: list[Booking], ready: datetime | None = None, is_end_free: bool = False
+) -> list[Found]:
     """The rest of a load's way after what is firm, as early as it finds a place beside all other bookings; exact, no search.
 
     ValidationError where it finds none.
@@ -162,7 +204,7 @@ def _earliest(book: ChamberBook, way: Way, *, firm: list[Booking], ready: dateti
     from labbench.science.scheduling.chains import chain_of, longest_chain_minutes, settled_minutes, taken_places
     from labbench.science.scheduling.insertion import Timetable
 
-    made = _lab_after(book, way, firm, ready)
+    made = _lab_after(book, way, firm, ready, is_end_free)
     entry = next((one for one in made.lab.loads if one.name == way.label), None) if made.lab else None
     if made.lab is None or entry is None:
         raise ValidationError(made.left_out[0] if made.left_out else f"{way.label} has nothing left to book.")
@@ -171,9 +213,14 @@ def _earliest(book: ChamberBook, way: Way, *, firm: list[Booking], ready: dateti
     horizon = max([settled_minutes(made.lab, chains), *(one.to_minutes for one in taken)])
     timetable = Timetable(made.lab, horizon + science.WEEK_MINUTES + longest_chain_minutes(made.lab), taken)
     chain = next(one for one in chains if one.load == entry)
-    bookings = timetable.earliest(chain)
+    # A limit that the solver would waive for a load under way is one that this change would break.
+    bookings = timetable.earliest(chain) if chain.waived is None else None
     if bookings is None:
-        raise ValidationError(f"{way.label}: the soaks that follow find no place after it, whatever the day.")
+        after = f"after {when(firm[-1].planned_end)} " if firm else ""
+        raise NoPlace(
+            f"{way.label}: the soaks {after}can’t follow each other within their longest soaks and transfers, "
+            "places and staffed hours."
+        )
     codes = {chamber.code: chamber for chamber in book.chambers.values()}
     return [
         (*made.soaks[one.place], codes[one.chamber], made.time(one.start_minutes), made.time(one.end_minutes))
@@ -181,21 +228,25 @@ def _earliest(book: ChamberBook, way: Way, *, firm: list[Booking], ready: dateti
     ]
 
 
-def _lab_after(book: ChamberBook, way: Way, firm: list[Booking], ready: datetime | None) -> PlannedLab:
-    """The lab in which a load has been through what is firm and everybody else stays as booked."""
+def _lab_after(
+    book: ChamberBook, way: Way, firm: list[Booking], ready: datetime | None, is_end_free: bool
+) -> PlannedLab:
+    """The lab in which a load has been through what is firm (or is in the last of it) and everybody else stays as booked."""
     begun = []
     for booking in firm:
         one = copy(booking)
         one.started_at = booking.started_at or booking.planned_start
         one.ended_at = booking.ended_at or booking.planned_end
         begun.append(one)
+    if is_end_free:
+        begun[-1].ended_at = None
     load = copy(way.load)
     if ready is not None:
         load.ready_at = ready
     there = replace(way, load=load, bookings=begun)
     start = whole_minute(book.now)
     if begun and begun[-1].started_at is not None:
-        start = min(start, begun[-1].started_at.replace(second=0, microsecond=0))
+        start = begun[-1].started_at.replace(second=0, microsecond=0)
     ways = {pk: there if one is way else one for pk, one in book.ways.items()}
     return planned_lab(replace(book, ways=ways), start=start, loads={way.load.pk})
 

@@ -22,6 +22,8 @@ KIND_OF_STEP = {
     StepKind.COOL: Chamber.Kind.COOL,
     StepKind.HOLD: Chamber.Kind.COOL,
 }
+# As a load goes through them.
+ORDER_OF_KINDS: list[str] = [Chamber.Kind.FREEZE, Chamber.Kind.HEAT, Chamber.Kind.COOL, Chamber.Kind.CYCLER]
 TRAVELLING = Q(
     places__coupon__stage__in=[
         Coupon.Stage.PREPARED,
@@ -43,11 +45,11 @@ class Way:
     steps: tuple[ProfileStep, ...]
     rounds: int
     bookings: list[Booking] = field(default_factory=list)
+    # The load with its study: names of loads are unique within one study only.
+    label: str = field(init=False)
 
-    @property
-    def label(self) -> str:
-        """The load with its study: names of loads are unique within one study only."""
-        return f"{self.load.study.code} {self.load.name}"
+    def __post_init__(self) -> None:
+        self.label = f"{self.load.study.code} {self.load.name}"
 
     @property
     def is_open(self) -> bool:
@@ -87,6 +89,14 @@ class ChamberBook:
     def way_of(self, booking: Booking) -> Way:
         return self.ways[booking.load_id]
 
+    def by_chamber(self) -> dict[int, list[tuple[Way, Booking]]]:
+        """Every booking with its load's way, by the number of its chamber."""
+        found: dict[int, list[tuple[Way, Booking]]] = {pk: [] for pk in self.chambers}
+        for way in self.ways.values():
+            for booking in way.bookings:
+                found[booking.chamber_id].append((way, booking))
+        return found
+
 
 def real_span(booking: Booking, now: datetime) -> tuple[datetime, datetime]:
     """From when to when a booking takes its places: as it was where it has begun, as planned where it has not."""
@@ -107,7 +117,10 @@ def overlapping(start: datetime, end: datetime) -> Q:
 def chamber_book(*, now: datetime, window: tuple[datetime, datetime] | None = None) -> ChamberBook:
     """The book as it stands: all loads that still travel with all their bookings, and whatever else lies in the window."""
     closures = ChamberClosure.objects.order_by("starts_at")
-    chambers = list(Chamber.objects.prefetch_related(Prefetch("closures", queryset=closures)).order_by("kind", "code"))
+    chambers = sorted(
+        Chamber.objects.prefetch_related(Prefetch("closures", queryset=closures)),
+        key=lambda chamber: (ORDER_OF_KINDS.index(chamber.kind), chamber.code),
+    )
     open_loads = Q(state__in=[Load.State.PLANNED, Load.State.RUNNING]) & ~Q(study__state=Study.State.CLOSED)
     loads = Load.objects.filter(open_loads)
     if window is not None:
@@ -115,9 +128,14 @@ def chamber_book(*, now: datetime, window: tuple[datetime, datetime] | None = No
         loads = Load.objects.filter(open_loads | Q(pk__in=shown))
     ways = {way.load.pk: way for way in map(way_of, with_coupons(loads))}
     by_pk = {chamber.pk: chamber for chamber in chambers}
-    for booking in Booking.objects.filter(load__in=ways).select_related("step").order_by("planned_start", "pk"):
+    steps = {step.pk: step for way in ways.values() for step in way.steps}
+    bookings = list(Booking.objects.filter(load__in=ways).order_by("planned_start", "pk"))
+    # Bookings of an earlier profile than the one their load goes by now.
+    steps |= ProfileStep.objects.in_bulk({one.step_id for one in bookings if one.step_id} - steps.keys())
+    for booking in bookings:
         way = ways[booking.load_id]
         booking.load, booking.chamber = way.load, by_pk[booking.chamber_id]
+        booking.step = steps[booking.step_id] if booking.step_id else None
         way.bookings.append(booking)
     return ChamberBook(
         now,

@@ -64,7 +64,7 @@ def run_gains(hold: Running) -> None:
                 "is_proved": "makespan" in plan.proved,
             }
         )
-    PlanAlternatives.objects.filter(pk=asked.pk, result=None).update(result={"rows": rows, "seconds": SECONDS})
+    PlanAlternatives.objects.filter(pk=asked.pk, result__isnull=True).update(result={"rows": rows, "seconds": SECONDS})
 
 
 def changed_books(book: ChamberBook, loads: set[int] | None) -> Iterator[tuple[str, ChamberBook]]:

@@ -185,7 +185,9 @@ def _kinds(book: ChamberBook, chosen: Iterable[Way], made: PlannedLab) -> Kinds:
     for pk in kinds.of_chamber:
         due = book.chambers[pk].calibration_due_on
         if due is not None and due < today:
-            made.notes.append(f"{book.chambers[pk].code}: its calibration was due on {day_text(due)}.")
+            made.notes.append(
+                f"{book.chambers[pk].code} is planned for, though its calibration was due on {day_text(due)}."
+            )
     return kinds
 
 
@@ -316,7 +318,8 @@ def _name(step: ProfileStep) -> str:
 def _firm(made: PlannedLab, book: ChamberBook, way: Way, begun: list[Booking]) -> science.FirmBooking:
     last = begun[-1]
     assert last.started_at is not None
-    start = made.minutes(last.started_at) - last.soaked_before_minutes
+    # Whole minutes from its first full one: a soak is not counted some seconds short.
+    start = made.minutes_up(last.started_at) - last.soaked_before_minutes
     end = None if last.ended_at is None else max(made.minutes_up(last.ended_at), start + 1)
     step = next(step for step in way.steps if step.pk == last.step_id)
     chamber = book.chambers[last.chamber_id].code
@@ -337,7 +340,7 @@ def _present(made: PlannedLab, way: Way, begun: list[Booking], again: Booking | 
             number, name = 1, f"{_name(steps[booking.step_id])} of round {booking.round_number}"
         else:
             number, name = booking.round_number, _name(steps[booking.step_id])
-        start = made.minutes(booking.started_at or booking.planned_start)
+        start = made.minutes_up(booking.started_at or booking.planned_start)
         if booking is (begun[-1] if begun else None):
             start -= booking.soaked_before_minutes
         end = made.minutes_up(booking.ended_at or booking.planned_end)

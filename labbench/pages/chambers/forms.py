@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import datetime
 from typing import Any
 
@@ -15,6 +16,11 @@ from labbench.lab.models import Chamber, StaffedWindow
 from labbench.lab.models.hours import clock_text
 
 
+def is_zoned(value: Any) -> bool:
+    """Whether a text is a time with its offset."""
+    return isinstance(value, str) and (value.endswith("Z") or "+" in value)
+
+
 class ZonedField(forms.DateTimeField):
     """A point in time to come: typed by the lab's clock, or with its offset as the drawing sends it."""
 
@@ -22,8 +28,15 @@ class ZonedField(forms.DateTimeField):
         widget = forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
         super().__init__(widget=widget, **extra)
 
+    def prepare_value(self, value: Any) -> Any:
+        # A time that the drawing sent is shown again as it would be typed.
+        if is_zoned(value) and not isinstance(self.widget, forms.HiddenInput):
+            with suppress(ValueError):
+                value = parse_datetime(value) or value
+        return super().prepare_value(value)
+
     def to_python(self, value: Any) -> datetime | None:
-        if isinstance(value, str) and (value.endswith("Z") or "+" in value):
+        if is_zoned(value):
             try:
                 at = parse_datetime(value)
             except ValueError:
@@ -132,18 +145,20 @@ class BookLoadForm(forms.Form):
     )
 
 
-class ClockField(forms.CharField):
-    """A time of day as 07:30; 24:00 is the end of the day."""
+class ClockField(forms.Field):
+    """A time of day as 07:30, in minutes after midnight; 24:00 is the end of the day."""
+
+    widget = forms.TextInput
 
     def __init__(self, **extra: Any) -> None:
-        super().__init__(max_length=5, **extra)
-        self.widget.attrs |= {"inputmode": "numeric", "autocomplete": "off", "placeholder": "07:30"}
+        super().__init__(**extra)
+        self.widget.attrs |= {"maxlength": 5, "inputmode": "numeric", "autocomplete": "off", "placeholder": "07:30"}
 
     def prepare_value(self, value: Any) -> Any:
         return clock_text(value) if isinstance(value, int) else value
 
     def to_python(self, value: Any) -> Any:
-        text = (super().to_python(value) or "").strip().replace(".", ":")
+        text = str(value or "").strip()[:20].replace(".", ":")
         if not text:
             return None
         hours, _, minutes = text.partition(":")

@@ -71,15 +71,11 @@ class Window:
         """Address, label and whether it is this one, of every zoom."""
         return [(self.query_of(zoom, self.first), label, zoom == self.zoom) for zoom, label in LABELS.items()]
 
-    def share(self, at: datetime) -> float:
-        """Where a point in time lies, as percent of the window's real length."""
-        return 100 * ((at - self.start) / (self.end - self.start))
-
 
 class WindowForm(forms.Form):
     """What the address says; whatever can't be read there is as if it was not there."""
 
-    zoom = forms.ChoiceField(label="show", choices=list(LABELS.items()), required=False)
+    zoom = forms.ChoiceField(choices=list(LABELS.items()), required=False, widget=forms.HiddenInput)
     on = forms.DateField(
         label="from day", required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
     )

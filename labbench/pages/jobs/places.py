@@ -7,6 +7,8 @@ from django.urls import reverse
 from labbench.analysis.models import Analysis
 from labbench.analysis.plan_comparisons import TASK as PLANS
 from labbench.analysis.services import TASK as ANALYSIS
+from labbench.bench.chamber_gains import TASK as GAINS
+from labbench.bench.chamber_plans import TASK as CHAMBERS
 from labbench.bench.traces import TASK as TRACE
 from labbench.jobs.models import Job
 from labbench.studies.models import Study
@@ -22,6 +24,10 @@ def study_of(job: Job) -> Study | None:
 
 def place_of(job: Job, study: Study | None) -> str:
     """The address of what a job made; "" where it has none."""
+    if job.task == CHAMBERS:
+        return reverse("chamber-plan", args=[job.chamber_plan.pk])
+    if job.task == GAINS:
+        return f"{reverse('chamber-plan', args=[job.plan_alternatives.plan_id])}#gains"
     if study is None:
         return ""
     if job.task == TRACE:

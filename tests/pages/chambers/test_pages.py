@@ -1,12 +1,16 @@
-"""The pages of the chambers: shown, filled in, refused."""
+"""The pages of the chambers: shown, dragged, typed, refused, taken back."""
+
+from datetime import timedelta
 
 import pytest
 from django.urls import reverse
 
 from labbench.bench.bookings import book_load
-from labbench.bench.models import Booking
+from labbench.bench.models import Booking, ChamberPlan
+from labbench.lab.models import ExtraHours, Holiday, StaffedWindow
 from tests import factories
 from tests.bench import chamber_lab as lab
+from tests.pages.chambers.large_board import large_board
 
 pytestmark = pytest.mark.django_db
 
@@ -15,11 +19,19 @@ pytestmark = pytest.mark.django_db
 def booked():
     """One load booked by hand from a Monday on."""
     lab.chambers()
-    lab.staffed()
+    lab.staffed(start=6 * 60, end=22 * 60)
     study = factories.study(profile=lab.profile(), rounds_planned=2)
-    load = lab.load(study)
-    book_load(load=load, by=factories.person(), start=lab.monday(15, 30))
+    load = lab.load(study, "Load <1> & co")
+    book_load(load=load, by=factories.person(), start=lab.monday(8))
     return load
+
+
+def first_of(load):
+    return load.bookings.order_by("planned_start").first()
+
+
+def shown(answer):
+    return answer.content.decode()
 
 
 def test_every_page_is_shown(lead, booked):
@@ -27,7 +39,259 @@ def test_every_page_is_shown(lead, booked):
         answer = lead.get(reverse(name))
         assert answer.status_code == 200, name
     assert lead.get(reverse("chamber-load", args=[booked.pk])).status_code == 200
-    assert "F-1" in lead.get(reverse("chambers") + "?zoom=all").content.decode()
-    first = Booking.objects.first()
-    answer = lead.get(reverse("chambers") + f"?zoom=all&booking={first.pk}")
-    assert "Move this booking" in answer.content.decode()
+
+
+def test_the_timeline_draws_each_booking_with_its_load_in_words(lead, booked):
+    page = shown(lead.get(reverse("chambers") + "?zoom=all"))
+    assert page.count('<a class="booking ') == 6
+    assert "Load &lt;1&gt; &amp; co, freeze, round 1, 6 coupons, in F-1 from Mon" in page
+    assert "Load <1>" not in page
+    assert "6 of 12" in page
+    assert 'class="unstaffed"' in page
+
+
+def test_an_address_that_says_nonsense_shows_this_week(lead, booked):
+    answer = lead.get(reverse("chambers") + "?zoom=century&on=32-13-9999&study=x&booking=-1")
+    assert answer.status_code == 200
+    assert answer.context["window"].days == 7
+
+
+def test_a_booking_is_opened_with_its_form(lead, booked):
+    row = first_of(booked)
+    page = shown(lead.get(reverse("chambers") + f"?zoom=all&booking={row.pk}"))
+    assert "Move this booking" in page
+    assert "8\xa0h to 16\xa0h" in page or "8 h to 16 h" in page.replace("\u202f", " ").replace("\xa0", " ")
+
+
+def test_a_guest_looks_and_does_not_move(guest, booked):
+    row = first_of(booked)
+    page = shown(guest.get(reverse("chambers") + f"?zoom=all&booking={row.pk}"))
+    assert "Move this booking" not in page
+    assert "data-may-move" not in page
+    assert guest.post(reverse("move-booking", args=[row.pk]), {}).status_code == 403
+    assert guest.post(reverse("staffed-hours"), {"form": "week"}).status_code == 403
+    assert guest.post(reverse("chamber-load", args=[booked.pk]), {"priority": 2}).status_code == 403
+
+
+def dragged(row, **change):
+    """What the drawing sends for a booking that was dragged."""
+    values = {
+        "chamber": row.chamber_id,
+        "start": row.planned_start.isoformat(),
+        "end": row.planned_end.isoformat(),
+        "follow": "on",
+        "seen_start": row.planned_start.isoformat(),
+        "seen_end": row.planned_end.isoformat(),
+    }
+    return values | change
+
+
+def test_a_dragged_booking_is_moved_and_the_timeline_drawn_again(technician, booked):
+    row, start = first_of(booked), lab.monday(8, weeks=2)
+    values = dragged(row, start=start.isoformat(), end=(start + timedelta(hours=8)).isoformat())
+    answer = technician.post(
+        reverse("move-booking", args=[row.pk]) + "?zoom=all", values, headers={"hx-request": "true"}
+    )
+    assert answer.status_code == 200
+    assert shown(answer).count('<a class="booking ') == 6
+    assert "<html" not in shown(answer)
+    assert Booking.objects.get(pk=row.pk).planned_start == start
+    undone = technician.post(reverse("undo-booking-change", args=[answer.context["change"].pk]), follow=True)
+    assert "Taken back" in shown(undone)
+    assert Booking.objects.get(pk=row.pk).planned_start == row.planned_start
+
+
+def test_a_dragged_booking_that_breaks_a_rule_is_refused_in_words_and_stays(technician, booked):
+    row = first_of(booked)
+    oven = Booking.objects.filter(load=booked, step__kind="heat").first().chamber
+    answer = technician.post(
+        reverse("move-booking", args=[row.pk]), dragged(row, chamber=oven.pk), headers={"hx-request": "true"}
+    )
+    assert answer.status_code == 422
+    assert "needs a freezer, and O-1 is an oven" in shown(answer)
+    assert Booking.objects.get(pk=row.pk).chamber_id == row.chamber_id
+
+
+def test_a_wish_is_asked_about_and_the_typed_reason_is_kept(technician, booked):
+    row = booked.bookings.order_by("planned_start").last()
+    late = row.planned_start.replace(hour=23, minute=30)
+    values = dragged(row, end=late.isoformat())
+    answer = technician.post(reverse("move-booking", args=[row.pk]), values)
+    assert answer.status_code == 422
+    assert "give a reason below to do it all the same" in shown(answer)
+    # What was dragged stands in the form as it would be typed.
+    assert f'value="{late:%Y-%m-%d}T' in shown(answer)
+    values["reason"] = "Night shift"
+    assert technician.post(reverse("move-booking", args=[row.pk]), values).status_code == 302
+    assert Booking.objects.get(pk=row.pk).planned_end == late
+
+
+def test_times_that_are_none_are_told(technician, booked):
+    row = first_of(booked)
+    answer = technician.post(reverse("move-booking", args=[row.pk]), dragged(row, start="2026-99-99T00:00Z"))
+    assert answer.status_code == 422
+    assert "is not a time" in shown(answer)
+
+
+def queries(client, address, counted):
+    with counted(10_000, exact=False) as found:
+        assert client.get(address).status_code == 200
+    return len(found.captured_queries)
+
+
+@pytest.mark.parametrize("name", ["chambers", "chamber-bookings", "chamber-loads", "chamber-plans"])
+def test_lists_ask_as_often_for_three_loads_as_for_one(lead, booked, name, django_assert_max_num_queries):
+    address = reverse(name) + ("?zoom=all" if name == "chambers" else "")
+    lead.get(address)
+    one = queries(lead, address, django_assert_max_num_queries)
+    for number in (2, 3):
+        load = lab.load(booked.study, f"Load {number}")
+        book_load(load=load, by=factories.person())
+    assert queries(lead, address, django_assert_max_num_queries) == one
+
+
+def test_a_hundred_loads_fit_on_one_page_with_the_same_queries(lead, django_assert_max_num_queries):
+    large_board(loads=100)
+    with django_assert_max_num_queries(20):
+        page = shown(lead.get(reverse("chambers") + "?zoom=all"))
+    assert page.count('<a class="booking ') == 1200
+
+
+def test_the_week_is_stored_and_shown_again(lead):
+    week = {"form": "week"}
+    for weekday in range(5):
+        week |= {
+            f"from_{weekday}_0": "7",
+            f"to_{weekday}_0": "12:30",
+            f"from_{weekday}_1": "13.15",
+            f"to_{weekday}_1": "18:00",
+        }
+    assert lead.post(reverse("staffed-hours"), week).status_code == 302
+    assert list(StaffedWindow.objects.filter(weekday=4).values_list("from_minutes", "to_minutes")) == [
+        (420, 750),
+        (795, 1080),
+    ]
+    assert 'value="13:15"' in shown(lead.get(reverse("staffed-hours")))
+    history = StaffedWindow.history.filter(history_type="+")
+    assert history.count() == 10
+    del week["from_4_1"], week["to_4_1"]
+    lead.post(reverse("staffed-hours"), week)
+    assert StaffedWindow.objects.filter(weekday=4).count() == 1
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "words"),
+    [
+        ("18:00", "07:00", "It ends before it begins"),
+        ("7", "", "Write both, or leave both empty"),
+        ("25:00", "26:00", "is not a time of day"),
+        ("seven", "eight", "is not a time of day"),
+        ("07:00", "07:75", "is not a time of day"),
+    ],
+)
+def test_hours_that_are_none_are_refused_in_words(lead, start, end, words):
+    answer = lead.post(reverse("staffed-hours"), {"form": "week", "from_0_0": start, "to_0_0": end})
+    assert answer.status_code == 422
+    assert words in shown(answer)
+    assert not StaffedWindow.objects.exists()
+
+
+def test_hours_that_overlap_name_their_day_and_nothing_is_stored(lead):
+    values = {
+        "form": "week",
+        "from_0_0": "7",
+        "to_0_0": "12",
+        "from_1_0": "7",
+        "to_1_0": "12",
+        "from_1_1": "11",
+        "to_1_1": "18",
+    }
+    answer = lead.post(reverse("staffed-hours"), values)
+    assert "Tuesday: Two hours of one day overlap or touch; make them one." in shown(answer)
+    assert not StaffedWindow.objects.exists()
+
+
+def test_a_holiday_is_added_once_and_taken_out(lead):
+    day = lab.monday().date().isoformat()
+    values = {"form": "holiday", "holiday-first_on": day, "holiday-name": "Founders’ day"}
+    assert lead.post(reverse("staffed-hours"), values).status_code == 302
+    assert "is among these days already" in shown(lead.post(reverse("staffed-hours"), values))
+    row = Holiday.objects.get()
+    lead.post(reverse("take-out-hours", args=["holiday", row.pk]))
+    assert not Holiday.objects.exists()
+    assert Holiday.history.filter(history_type="-").count() == 1
+
+
+def test_extra_hours_are_added(lead):
+    values = {
+        "form": "extra",
+        "extra-day": lab.monday().date(),
+        "extra-from_minutes": "19",
+        "extra-to_minutes": "24:00",
+    }
+    assert lead.post(reverse("staffed-hours"), values).status_code == 302
+    assert ExtraHours.objects.get().to_minutes == 24 * 60
+
+
+def test_ready_due_and_priority_are_stored_with_history(lead, booked):
+    values = {"ready_at": "2027-01-04T08:00", "due_at": "2027-01-15T12:00", "priority": 3}
+    assert lead.post(reverse("chamber-load", args=[booked.pk]), values).status_code == 302
+    booked.refresh_from_db()
+    assert booked.priority == 3
+    assert booked.history.first().history_change_reason == "ready, due or priority"
+    wrong = values | {"due_at": "2027-01-03T12:00"}
+    assert "error" in shown(lead.post(reverse("chamber-load", args=[booked.pk]), wrong))
+    assert "error" in shown(lead.post(reverse("chamber-load", args=[booked.pk]), values | {"priority": 10}))
+
+
+def test_a_plan_is_asked_for_shown_accepted_and_taken_back(
+    technician, booked, eager_queue, django_capture_on_commit_callbacks
+):
+    lab.load(booked.study, "Load 2")
+    with django_capture_on_commit_callbacks(execute=True):
+        answer = technician.post(reverse("chamber-plans"), {"seconds": "10", "keep": "on", "reason": "new load"})
+    plan = ChamberPlan.objects.get()
+    assert answer.url == reverse("chamber-plan", args=[plan.pk])
+    page = shown(technician.get(answer.url))
+    assert "A proposal: 6 bookings change, 6 stay" in page
+    assert "new load" in page
+    technician.post(reverse("accept-plan", args=[plan.pk]))
+    assert Booking.objects.count() == 12
+    assert "Accepted" in shown(technician.get(answer.url))
+    technician.post(reverse("take-back-plan", args=[plan.pk]))
+    assert Booking.objects.count() == 6
+    assert "Accepted and taken back" in shown(technician.get(answer.url))
+
+
+def test_an_overtaken_plan_is_told_and_made_again(technician, booked, eager_queue, django_capture_on_commit_callbacks):
+    load = lab.load(booked.study, "Load 2")
+    with django_capture_on_commit_callbacks(execute=True):
+        technician.post(reverse("chamber-plans"), {"seconds": "10", "keep": "on"})
+    load.places.first().delete()
+    answer = technician.post(reverse("accept-plan", args=[ChamberPlan.objects.get().pk]), follow=True)
+    assert "other coupons" in shown(answer)
+    assert "It is being planned again; nothing was booked." in shown(answer)
+    assert ChamberPlan.objects.count() == 2
+    assert not load.bookings.exists()
+
+
+def test_progress_tells_the_best_plan_so_far_and_how_far_from_the_best_it_may_be(lead, booked):
+    from labbench.bench.chamber_plans import request_plan
+
+    job = request_plan(by=factories.person())
+    plan = ChamberPlan.objects.get(job=job)
+    plan.standing = {
+        "end": "2026-12-04T12:00:00+00:00",
+        "late_minutes": 90,
+        "moved": 2,
+        "makespan_minutes": 1000,
+        "bound_minutes": 900,
+    }
+    plan.save()
+    page = shown(lead.get(reverse("chamber-plan", args=[plan.pk]), headers={"hx-request": "true"}))
+    assert "Best so far ends" in page
+    assert "10" in page.split("so at most")[1][:20]
+    assert "Enough: keep the best so far" in page
+    lead.post(reverse("stop-plan", args=[plan.pk]))
+    plan.refresh_from_db()
+    assert plan.is_stop_requested
