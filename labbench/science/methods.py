@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from labbench.science.cause_methods import CAUSE_METHODS
 from labbench.science.cure_methods import CURE_METHODS
 from labbench.science.measured_methods import MEASURED_METHODS
 from labbench.science.method_entry import Method
@@ -10,7 +11,6 @@ from labbench.science.survey_methods import SURVEY_METHODS
 
 SHARES, TABLES, ROUNDS = "Failure shares", "Association with failing", "Survival over the rounds"
 STRENGTH, ADJUSTED, MARGIN, SEVERAL = "Strength", "All factors together", "No relevant difference", "Several tests"
-CAUSE = "The cause, and the next coupons"
 
 METHODS: tuple[Method, ...] = (
     Method(
@@ -377,50 +377,7 @@ METHODS: tuple[Method, ...] = (
         ("15 p-values of Benjamini and Hochberg (1995)", "statsmodels on random data"),
         "exact",
     ),
-    Method(
-        CAUSE,
-        "Probability of each cause",
-        "Which explanation of the failures is likeliest: none of the factors, a level of one, two levels needed together, two of which "
-        "one is enough, or an irregular effect of one factor.",
-        "P(h | D) ~ P(h) m(D | h); m the product over exposed and other coupons of B(a + F, b + S) / B(a, b), times the chance that the "
-        "exposed fail more given the data over the same before; exposed Beta(3, 1), others Beta(1, 9). Isolated from 0.95 on.",
-        "R. E. Kass, A. E. Raftery, J. Am. Stat. Assoc. 90 (1995), 773-795; I. Klugkist, B. Kato, H. Hoijtink, Statistica Neerlandica 59 "
-        "(2005), 57-69 (both from memory).",
-        (
-            "Two factors before and after the break, by two independent programs",
-            "All outcomes of small loads enumerated",
-        ),
-        "closed form",
-        "Not in the model: effects of a load, three or more causes, causes outside the list. The prior weights are a choice and stand "
-        "beside the result. Of simulated studies with 6 factors (failing 80 %, else 5 %) fewer than 1 % accused an innocent factor, up to "
-        "4 % missed a guilty one.",
-    ),
-    Method(
-        CAUSE,
-        "Cleared",
-        "A factor that makes no difference above the margin.",
-        "P(|effect| > margin | D) <= 0.05; 3 coupons a level, 2 of them without the likeliest cause; at most 0.05 at even odds for "
-        "a level as a second cause: R / (1 + R), R the mean over levels of m(cause or level) / m(cause).",
-        "An equivalence statement; the limits are choices, tried by simulation, no published source.",
-        ("By hand on two factors",),
-        "closed form",
-        "It leans on one cause, or two. Where two causes were at work, each enough by itself, 1.2 % of the simulated studies cleared one "
-        "of them: more than wanted (0.5 %). With one cause, or two needed together, at most 0.4 % did.",
-    ),
-    Method(
-        CAUSE,
-        "The next load",
-        "Which combinations to run: those expected to tell the remaining causes apart best, within stock and changes of a load.",
-        "I(x) = H(h) - E H(h | y), coupon by coupon given the unknown outcomes of those chosen before; 64 courses of the load are kept.",
-        "D. V. Lindley, Ann. Math. Statist. 27 (1956), 986-1005 (from memory); K. Chaloner, I. Verdinelli, Statist. Sci. 10 (1995), "
-        "273-304.",
-        ("Two factors: best loads of 1 to 4 coupons among all", "Information of a load by enumeration"),
-        "exact or simulated",
-        "Greedy: a sound heuristic, no proven optimum. Simulated with 6 factors of 2 to 4 levels and loads of 12, the cause was isolated "
-        "after 24 coupons (median) if one level was guilty, after 36 if two were or if failures were graded; if nothing was, 23 % of the "
-        "studies came to no end in 60. Where exactly one level is guilty, and that is known, it does no better than a fixed two-level "
-        "array of 16 coupons (isolated in 86 %); such an array misses two causes.",
-    ),
+    *CAUSE_METHODS,
     *MEASURED_METHODS,
     *PLAN_METHODS,
     *SURVEY_METHODS,
