@@ -47,7 +47,7 @@ CAUSE_METHODS: tuple[Method, ...] = (
         "A later load of at least 4 coupons with the cause and 4 without it: 2 more failures with it (of arms unlike in size: difference "
         "of shares times the smaller arm), and the cause still isolated by all coupons. Those without it are the failed repair with the "
         "accused variable changed, where it is named.",
-        "The limits are choices, tried by simulation, no published source. Fisher's exact test stands beside it (one-sided, needs no prior).",
+        "The limits are choices, tried by simulation, no published source. Fisher's one-sided exact test, which needs no prior, stands by.",
         ("By hand", "scipy"),
         "exact",
         "A load of 4 and 4 seldom gives p below 0.05: 3 of 4 against none of 4 is p = 0.07. It is the second of two steps, no proof by "
@@ -62,7 +62,7 @@ CAUSE_METHODS: tuple[Method, ...] = (
         "N. Mantel, W. Haenszel, J. Natl. Cancer Inst. 22 (1959), 719-748; the limits are choices.",
         ("The test itself: printed examples",),
         "asymptotic",
-        "Only loads that hold like coupons can be compared; a load that is bad from end to end and holds one level alone looks like that level.",
+        "Only loads that hold like coupons can be compared: a bad load that holds one level alone looks like that level.",
     ),
     Method(
         CAUSE,
