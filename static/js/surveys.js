@@ -23,7 +23,9 @@
   const kept = () => { try { return JSON.parse(localStorage.getItem(memory) ?? "[]"); } catch { return []; } };
   const keep = () => { try { if (unsent.length) localStorage.setItem(memory, JSON.stringify(unsent)); else localStorage.removeItem(memory); } catch { /* private window: the server has what it took */ } };
   const say = (words) => { part("said").textContent = words; };
-  const place = (i) => `x ${shown(places[i][0])}${NARROW}mm, y ${shown(places[i][1])}${NARROW}mm`;
+  // For the eye; what is stored and typed keeps all its digits.
+  const length = (mm) => String(Number(mm.toFixed(1))).replace("-", "−");
+  const place = (i) => `x ${length(places[i][0])}${NARROW}mm, y ${length(places[i][1])}${NARROW}mm`;
   const typed = () => value.value.trim().replace(",", ".");
   const isNumber = (text) => /^\d*\.?\d+$|^\d+\.$/.test(text);
 

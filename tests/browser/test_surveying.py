@@ -88,7 +88,7 @@ def test_the_same_by_keys_alone_with_repeats_and_a_server_that_does_not_answer(d
     page.keyboard.press("Enter")
     expect(page.locator("#id_place_3")).to_have_value("3.41 3.43")
     page.keyboard.press("ArrowUp")
-    expect(page.locator("[data-entry-where]")).to_contain_text("y -20")
+    expect(page.locator("[data-entry-where]")).to_contain_text("y −20")
     page.keyboard.press("ArrowDown")
     page.keyboard.type("7x")
     page.keyboard.press("Enter")

@@ -122,7 +122,8 @@ def against(first: Column, other: Column) -> Against:
     assert pairs is not None
     ratio = pairs.ratio
     share = None
-    if ratio and ratio.interval.low and ratio.interval.high:
+    # Two meters on one lamp: nothing is cured with either.
+    if ratio and differs_in(first.survey, other.survey) != ["meter"] and ratio.interval.low and ratio.interval.high:
         share = 1 / ratio.value, 1 / ratio.interval.high, 1 / ratio.interval.low
     agreement = None
     if not is_same and same_light(first.survey, other.survey):
