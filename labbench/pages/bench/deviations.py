@@ -7,6 +7,7 @@ from typing import Any
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
 from django.core.exceptions import ValidationError
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
@@ -60,7 +61,8 @@ def deviations(request: HttpRequest) -> HttpResponse:
     """All deviations across studies, newest first."""
     rows = Deviation.objects.select_related("study", "coupon", "load", "recorded_by")
     # What a rule found of a coupon tells its arm; what it found of a whole load does not.
-    rows = rows.exclude(hidden_from(request.user, "study__"), is_found_by_rule=True, coupon__isnull=False)
+    of_coupon = Q(coupon__isnull=False) | Q(load=None)
+    rows = rows.exclude(hidden_from(request.user, "study__"), of_coupon, is_found_by_rule=True)
     chosen = DeviationFilter(request.GET, queryset=rows)
     table = DeviationTable(chosen.qs)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)

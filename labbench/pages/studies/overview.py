@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
@@ -119,7 +120,7 @@ def records(study: Study, *, hidden: bool) -> dict[str, Any]:
     deviations = Deviation.objects.filter(study=study).select_related("coupon", "load", "recorded_by")
     if hidden:
         # What a rule found of a coupon names its lot, lamp or technician; what it found of a whole load does not.
-        deviations = deviations.exclude(is_found_by_rule=True, coupon__isnull=False)
+        deviations = deviations.exclude(Q(coupon__isnull=False) | Q(load=None), is_found_by_rule=True)
     analyses = (
         Analysis.objects.filter(study=study)
         .select_related("job", "requested_by")

@@ -241,7 +241,7 @@ def test_a_guest_moves_no_load_and_stores_no_look(sign_in, tray):
 
 
 @pytest.mark.parametrize("rows", [1, 3])
-@pytest.mark.parametrize(("below", "questions"), [("", 19), ("inspect/", 7)])
+@pytest.mark.parametrize(("below", "questions"), [("", 20), ("inspect/", 7)])
 def test_a_load_asks_the_same_number_of_questions(sign_in, tray, django_assert_num_queries, rows, below, questions):
     client, (load, coupons) = sign_in("lead"), tray(rows)
     for coupon in coupons:
