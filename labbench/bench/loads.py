@@ -144,16 +144,22 @@ def enter(*, booking: Booking, by: Any, at: datetime, chamber: Chamber | None, a
         raise ValidationError(
             {"at": f"It came out of {before.chamber} at {when(before.ended_at)}; it can't have gone in before that."}
         )
-    if chamber is not None and chamber.pk != booking.chamber_id:
-        if chamber.kind != booking.chamber.kind:
-            raise ValidationError(f"{chamber} is no {booking.chamber.get_kind_display()}.")
-        booking.chamber = chamber
+    choose(booking, chamber)
     take_places(booking, at)
     findings = findings_on_entering(booking, at, before=before)
     refuse_avoidable(findings, answer)
     booking.started_at, booking.started_by = at, by
     keep(booking, by=by)
     return Recorded(booking, kept_findings(findings, booking=booking, at=at, by=by, reason=answer.reason))
+
+
+def choose(booking: Booking, chamber: Chamber | None) -> None:
+    """Another chamber of the same kind than the one that is booked. ValidationError if it is of another."""
+    if chamber is None or chamber.pk == booking.chamber_id:
+        return
+    if chamber.kind != booking.chamber.kind:
+        raise ValidationError(f"{chamber} is no {booking.chamber.get_kind_display()}.")
+    booking.chamber = chamber
 
 
 @transaction.atomic
@@ -201,7 +207,9 @@ def transfer(
             f"{into.load.name} went into {into.chamber} at {when(into.started_at)} already "
             f"({into.started_by}); nothing is stored twice."
         )
-    # Both are asked about together, so that there is one question.
+    # What can't be is said before anything is asked, and both are asked about together.
+    choose(into, chamber)
+    take_places(into, at)
     asked = findings_on_entering(into, at, before=None)
     if out_of.started_at is not None and out_of.ended_at is None and out_of.started_at < at:
         asked = findings_on_leaving(out_of, at) + asked

@@ -22,6 +22,7 @@
     const minutes = Math.floor(seconds / 60);
     if (minutes < 10) return `${minutes}:${String(Math.floor(seconds % 60)).padStart(2, "0")} min`;
     const hours = Math.floor(minutes / 60);
+    if (hours >= 48) return `${Math.floor(hours / 24)} days`;
     return hours ? `${hours} h${minutes % 60 ? ` ${minutes % 60} min` : ""}` : `${minutes} min`;
   };
 

@@ -161,6 +161,8 @@ def test_it_stays_where_it_is_once_the_freezer_works_again(frozen, rooms, by, cl
 
 def test_nothing_goes_into_a_chamber_that_has_failed(frozen, rooms, by, clock):
     failed(rooms, by)
+    with pytest.raises(ValidationError, match="Take another chamber"):  # and no question whether it is too early
+        loads.transfer(out_of=booked(frozen, 1, 1), into=booked(frozen, 2, 1), by=by, at=NOON + 6 * HOUR)
     late = soaks.load("Tray 3", rooms=rooms)
     with pytest.raises(ValidationError, match="Take another chamber, or say first that it works"):
         loads.move_in(booking=booked(late, 1, 1), by=by, at=NOON + 6 * HOUR)

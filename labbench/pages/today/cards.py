@@ -17,6 +17,7 @@ from labbench.bench.todays_work import (
     INSPECT,
     LEAVE,
     MOVE,
+    PLAN_GRACE,
     START,
     ChamberNow,
     Doing,
@@ -27,6 +28,7 @@ from labbench.formats.number_texts import number_text
 from labbench.studies.models import Study
 
 REACHED = "least soak reached"
+BEHIND = "behind the plan"
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +145,7 @@ def countdown_of(doing: Doing, now: datetime) -> Countdown | None:
         )
         return counted(doing.latest, now, "next round planned in", behind)
     if doing.kind in {START, ENTER} and doing.planned is not None:
-        return counted(doing.planned, now, "planned in", "behind the plan by")
+        return counted(doing.planned, now, "planned in", f"{BEHIND} by")
     return None
 
 
@@ -151,7 +153,7 @@ def counted(at: datetime, now: datetime, ahead: str, behind: str) -> Countdown:
     if at > now:
         words = f"{ahead} {duration_text(minutes_between(now, at + timedelta(seconds=59)))}"
         return Countdown(at, ahead, behind, words)
-    is_late = not behind.startswith(REACHED)
+    is_late = not behind.startswith(REACHED) and (not behind.startswith(BEHIND) or now > at + PLAN_GRACE)
     return Countdown(at, ahead, behind, f"{behind} {duration_text(minutes_between(at, now))}", is_late)
 
 
