@@ -12,7 +12,17 @@ from numpy.typing import NDArray
 from labbench.science.candidates import Impossible, completed, is_possible
 from labbench.science.contingency import log_choose
 from labbench.science.evidence import Posterior, Runs, posterior
-from labbench.science.hypotheses import BOTH, EITHER, NONE_ANY, NONE_LOW, SHAPE_FREE, Hypotheses, Integers
+from labbench.science.hypotheses import (
+    BOTH,
+    EITHER,
+    NONE_ANY,
+    NONE_LOW,
+    SHAPE_FREE,
+    SINGLE,
+    Hypotheses,
+    Integers,
+    is_graded,
+)
 from labbench.science.load_limits import LoadLimits, LoadRoom, load_limits
 
 ISOLATED = 0.95
@@ -168,7 +178,8 @@ def confirmation_load(
     are otherwise like it, as far as that can be made: whatever else in that repair makes coupons fail shows in them.
 
     For two levels needed together half of the others lack one, half the other; for two levels of which one is enough
-    the accused have one of them each. Among random combinations those come first whose levels had the fewest coupons in
+    the accused have one of them each. Where failures change by degrees or in no order over the levels of a factor, the arms
+    take the levels that lie farthest apart. Among random combinations those come first whose levels had the fewest coupons in
     that arm: in the arm without the cause a second cause would show. At most `count` coupons, at most 4 per arm, as many
     as `limits` allow. Empty where an arm can't be made.
     """
@@ -192,6 +203,7 @@ def confirmation_load(
             pools = _pools(hypotheses, row, drawn[accused == with_cause], len(side), with_cause=with_cause)
             pool = next((part for part in (p[room.allows(p)] for p in pools) if len(part)), None)
             if pool is not None:
+                pool = _farthest(found, row, pool, with_cause=with_cause)
                 if baseline is not None and not with_cause:
                     pool = _likest(hypotheses, row, pool, baseline)
                 side.append(_rarest(hypotheses, pool, near))
@@ -244,6 +256,27 @@ def _rarest(hypotheses: Hypotheses, pool: Integers, chosen: Integers) -> Integer
         # A level's first coupons tell more than its later ones.
         fewness += (1 / (1 + coupons))[pool[:, factor]]
     return np.asarray(pool[int(np.argmax(np.round(fewness, 12)))])
+
+
+def _farthest(found: Posterior, row: int, pool: Integers, *, with_cause: bool) -> Integers:
+    """Of a range of a numeric factor the level at its end, on the other side the other end; of a shape-free cause the worst
+    and the best level. All of the pool for any other cause."""
+    hypotheses = found.hypotheses
+    factor, kind = int(hypotheses.first[row]), int(hypotheses.kinds[row])
+    levels = pool[:, factor]
+    if kind == SHAPE_FREE:
+        counts = found.levels[factor]
+        share = (1 + counts.failures) / (2 + counts.failures + counts.survivals)
+        worth = share[levels] if with_cause else -share[levels]
+    elif kind == SINGLE and is_graded(hypotheses.suspects[factor]):
+        last = len(hypotheses.suspects[factor].levels) - 1
+        low, high = int(hypotheses.low[row, 0]), int(hypotheses.high[row, 0])
+        if low > 0 and high < last:
+            return pool
+        worth = (levels if (low > 0) == with_cause else -levels).astype(float)
+    else:
+        return pool
+    return np.asarray(pool[worth >= worth.max() - 1e-12])
 
 
 def _swapped(hypotheses: Hypotheses, row: int, ran: Integers, impossible: Impossible, baseline: Integers) -> Integers:

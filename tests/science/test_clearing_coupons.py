@@ -114,3 +114,21 @@ def test_without_a_named_repair_the_other_factors_stay_at_random(baseline):
     codes = ran(COUNTS).codes
     load = confirmation_load(found, row, codes, NOTHING, count=8, baseline=baseline, rng=np.random.default_rng(1))
     assert len({tuple(coupon) for coupon in load[4:, 1:].tolist()}) > 1
+
+
+TIMED = (Suspect("cure_time_s", "numeric", (30.0, 60.0, 90.0, 120.0)), Suspect("lamp", "categorical", ("L1", "L2")))
+
+
+@pytest.mark.parametrize(
+    ("cause", "accused", "others"),
+    [("cure_time_s <= 60", 0, 3), ("cure_time_s >= 90", 3, 0), ("cure_time_s", 1, 2)],
+)
+def test_the_arms_of_a_cause_by_degrees_lie_farthest_apart(cause, accused, others):
+    # Failures of 8 coupons a level: 6, 8, 0 (of 10) and 1. Without order the worst is 60 s, the best 90 s.
+    counts = [((0, 0), 6, 8), ((1, 1), 8, 8), ((2, 0), 0, 10), ((3, 1), 1, 8)]
+    found = posterior(hypotheses(TIMED), ran(counts))
+    row = [found.hypotheses.text(n) for n in range(len(found.hypotheses))].index(cause)
+    nothing = impossible_codes(TIMED, ())
+    load = confirmation_load(found, row, ran(counts).codes, nothing, count=8, rng=np.random.default_rng(1))
+    assert load[:4, 0].tolist() == [accused] * 4
+    assert load[4:, 0].tolist() == [others] * 4
