@@ -79,31 +79,43 @@ class MeasuredColumn:
 
 def measured_values(study: Study) -> dict[int, dict[str, float]]:
     """Coupon id -> measured values of its repair, as far as they are known; a constant number of queries."""
-    doses = {row.repair_id: row for row in ReceivedDose.objects.filter(repair__coupon__study=study)}
-    repairs = list(Repair.objects.filter(coupon__study=study).select_related("resin_lot").order_by("pk"))
-    hours = lamp_hours({repair.lamp_id for repair in repairs})
+    # Values, not rows: a study may have thousands of repairs.
+    doses = {
+        row[0]: row[1:]
+        for row in ReceivedDose.objects.filter(repair__coupon__study=study)
+        .order_by()
+        .values_list("repair_id", "dose_min_mj_cm2", "dose_mean_mj_cm2", "dose_break_mj_cm2", "min_over_mean", "cv")
+    }
+    repairs = list(
+        Repair.objects.filter(coupon__study=study)
+        .order_by("pk")
+        .values_list(
+            "pk", "coupon_id", "lamp_id", "repaired_at", "resin_lot__received_on", "irradiance_mw_cm2", "cure_time_s", "glass_c", "room_c"
+        )
+    )  # fmt: skip
+    hours = lamp_hours({repair[2] for repair in repairs})
+    zone = timezone.get_current_timezone()
     found: dict[int, dict[str, float]] = {}
-    for repair in repairs:
-        dose = doses.get(repair.pk)
-        day = timezone.localtime(repair.repaired_at).date()
+    for pk, coupon_id, lamp_id, repaired_at, received_on, irradiance, cure_time_s, glass_c, room_c in repairs:
         known: dict[str, float | None] = {
-            "irradiance_mw_cm2": repair.irradiance_mw_cm2,
-            "cure_time_s": repair.cure_time_s,
-            "lamp_hours_h": hours_before(hours[repair.lamp_id], repair.repaired_at),
+            "irradiance_mw_cm2": irradiance,
+            "cure_time_s": cure_time_s,
+            "lamp_hours_h": hours_before(hours[lamp_id], repaired_at),
             # A lot that was received after the repair is a slip of the pen, and no age.
-            "lot_age_h": max((day - repair.resin_lot.received_on).days, 0) * float(HOURS_A_DAY),
-            "glass_temperature_c": repair.glass_c,
-            "room_temperature_c": repair.room_c,
+            "lot_age_h": max((repaired_at.astimezone(zone).date() - received_on).days, 0) * float(HOURS_A_DAY),
+            "glass_temperature_c": glass_c,
+            "room_temperature_c": room_c,
         }
-        if dose is not None:
+        if pk in doses:
+            low, mean, at_break, min_over_mean, cv = doses[pk]
             known |= {
-                "dose_min_mj_cm2": dose.dose_min_mj_cm2,
-                "dose_mean_mj_cm2": dose.dose_mean_mj_cm2,
-                "dose_break_mj_cm2": dose.dose_break_mj_cm2,
-                "uniformity_percent": None if dose.min_over_mean is None else 100 * dose.min_over_mean,
-                "variation_percent": None if dose.cv is None else 100 * dose.cv,
+                "dose_min_mj_cm2": low,
+                "dose_mean_mj_cm2": mean,
+                "dose_break_mj_cm2": at_break,
+                "uniformity_percent": None if min_over_mean is None else 100 * min_over_mean,
+                "variation_percent": None if cv is None else 100 * cv,
             }
-        found[repair.coupon_id] = {name: value for name, value in known.items() if value is not None}
+        found[coupon_id] = {name: value for name, value in known.items() if value is not None}
     return found
 
 

@@ -17,6 +17,7 @@ from typing import Any
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import F, Q
 from django.utils import timezone
 from simple_history.utils import bulk_create_with_history, bulk_update_with_history
 
@@ -248,6 +249,39 @@ def is_same(stored: Any, now: Any) -> bool:
 
 def study_repairs(study: Study) -> list[Repair]:
     return list(Repair.objects.filter(coupon__study=study).select_related("lamp", "coupon").order_by("pk"))
+
+
+MOST_LOOKED_AT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class DoseCounts:
+    """Repairs of a study by how their dose stands; `due` would change if computed now, as far as stored times tell."""
+
+    repairs: int
+    stored: int
+    due: int
+
+    @property
+    def missing(self) -> int:
+        return self.repairs - self.stored
+
+
+def dose_counts(study: Study) -> DoseCounts:
+    """How the doses of a study stand, without computing each again: surveys corrected or withdrawn since, and doses never computed.
+
+    Of those without a dose at most `MOST_LOOKED_AT` are looked at; the first that could be computed make the study due.
+    """
+    repairs = Repair.objects.filter(coupon__study=study)
+    stored = ReceivedDose.objects.filter(repair__coupon__study=study)
+    old = stored.filter(
+        Q(survey__changed_at__gt=F("computed_at"))
+        | Q(survey__withdrawn_at__isnull=False)
+        | Q(rule_version__lt=RULE_VERSION)
+    )
+    lacking = list(repairs.filter(received_dose=None).select_related("lamp").order_by("pk")[:MOST_LOOKED_AT])
+    could_be = sum(standing.can_be_computed for standing in dose_standings(lacking)) if lacking else 0
+    return DoseCounts(repairs.count(), stored.count(), old.count() + could_be)
 
 
 @transaction.atomic

@@ -18,7 +18,7 @@ from labbench.analysis.choices import TOUCHED, TouchedCoupons, touched_coupons
 from labbench.analysis.covariates import MeasuredColumn, is_source, measured_columns, measured_values
 from labbench.analysis.services import request_analysis
 from labbench.analysis.sheets import StudySheet, study_sheet
-from labbench.bench.doses import dose_standings, recompute_study, study_repairs
+from labbench.bench.doses import dose_counts, recompute_study
 from labbench.bench.models import Deviation
 from labbench.formats.date_texts import day_text
 from labbench.formats.number_texts import interval_text, number_text, unit_of_name
@@ -140,17 +140,6 @@ def measured_rows(
             )
         )
     return rows
-
-
-def dose_counts(study: Study) -> dict[str, int]:
-    """Repairs of a study by how their dose stands."""
-    standings = dose_standings(study_repairs(study))
-    return {
-        "repairs": len(standings),
-        "stored": sum(one.stored is not None for one in standings),
-        "due": sum(one.can_be_computed for one in standings),
-        "none": sum(one.stored is None and one.now.dose is None for one in standings),
-    }
 
 
 @require_POST
