@@ -33,7 +33,7 @@ from labbench.lab.models import (
     SurveyPoint,
     ThermalProfile,
 )
-from labbench.lab.record_admin import KeptAdmin, LookUp, LookUpAdmin
+from labbench.lab.record_admin import KeptAdmin, LookUp, LookUpAdmin, LookUpInline
 
 admin.site.site_title = "labbench"
 admin.site.site_header = "labbench administration"
@@ -112,19 +112,19 @@ class LampAdmin(KeptAdmin):
     search_fields = ["code", "description"]
 
 
-class SurveyPointInline(admin.TabularInline):
+class SurveyPointInline(LookUpInline):
     model = SurveyPoint
-    extra = 9
-    fields = ["x_mm", "y_mm", "reading", "irradiance_mw_cm2"]
+    fields = ["x_mm", "y_mm", "reading", "raw_reading", "irradiance_mw_cm2"]
 
 
 @admin.register(LampSurvey)
-class LampSurveyAdmin(KeptAdmin):
+class LampSurveyAdmin(LookUpAdmin):
+    """Corrected on its own page: there what was read, its factor and the irradiance stay together."""
+
     list_display = ["lamp", "surveyed_at", "surveyed_by", "radiometer", "distance_mm", "is_cover_on", "lamp_hours_h"]
     list_filter = ["lamp", "radiometer", "is_cover_on"]
     list_select_related = ["lamp", "surveyed_by", "radiometer"]
     search_fields = ["lamp__code", "note"]
-    autocomplete_fields = ["lamp", "radiometer"]
     date_hierarchy = "surveyed_at"
     inlines = [SurveyPointInline]
 

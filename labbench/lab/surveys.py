@@ -59,21 +59,16 @@ def start_draft(
     **details: Any,
 ) -> SurveyDraft:
     """Begin a survey. The factor of the calibration in force is fixed now; `readings` come from a file."""
-    started_at = started_at or timezone.now()
-    calibration = calibration_on(radiometer, timezone.localdate(started_at)) if applies_factor else None
-    draft = SurveyDraft(
+    draft = SurveyDraft(started_by=by, places=checked_places(places))
+    set_conditions(
+        draft,
         lamp=lamp,
         radiometer=radiometer,
-        calibration=calibration,
-        calibration_factor=factor_of(radiometer, reading_unit, calibration, applies_factor=applies_factor),
         reading_unit=reading_unit,
-        started_by=by,
-        started_at=started_at,
-        places=checked_places(places),
+        applies_factor=applies_factor,
+        started_at=started_at or timezone.now(),
         **details,
     )
-    draft.full_clean(exclude=["places"])
-    draft.save()
     at = {tuple(place): number for number, place in enumerate(draft.places)}
     counts: dict[int, int] = defaultdict(int)
     rows = []
@@ -84,6 +79,45 @@ def start_draft(
         check_irradiance(draft, raw, (x, y))
     DraftReading.objects.bulk_create(rows)
     return draft
+
+
+@transaction.atomic
+def change_draft(*, draft: SurveyDraft, **conditions: Any) -> SurveyDraft:
+    """Change how a draft is read; its places and readings stay, and have to be possible in the new unit too."""
+    draft = SurveyDraft.objects.select_for_update().get(pk=draft.pk)
+    set_conditions(draft, **conditions)
+    for x, y, raw in draft_readings(draft):
+        check_irradiance(draft, raw, (x, y))
+    return draft
+
+
+def set_conditions(
+    draft: SurveyDraft,
+    *,
+    lamp: Lamp,
+    radiometer: Radiometer,
+    reading_unit: str,
+    applies_factor: bool,
+    started_at: datetime,
+    **details: Any,
+) -> None:
+    """Set and save the conditions of a draft with the factor of the calibration in force; ValidationError in words."""
+    calibration = calibration_on(radiometer, timezone.localdate(started_at)) if applies_factor else None
+    factor = factor_of(radiometer, reading_unit, calibration, applies_factor=applies_factor)
+    for name, value in {
+        **details,
+        "lamp": lamp,
+        "radiometer": radiometer,
+        "reading_unit": reading_unit,
+        "calibration": calibration,
+        "calibration_factor": factor,
+        "started_at": started_at,
+    }.items():
+        setattr(draft, name, value)
+    draft.full_clean(exclude=["places"])
+    as_survey = LampSurvey(lamp=lamp, surveyed_at=started_at, lamp_hours_h=draft.lamp_hours_h)
+    refuse_contradicting_hours(as_survey)
+    draft.save()
 
 
 def factor_of(meter: Radiometer, unit: str, calibration: Calibration | None, *, applies_factor: bool) -> float:

@@ -92,13 +92,18 @@ def scale_levels(values: Sequence[float]) -> tuple[float, ...]:
 
 def irradiance_at(readings: Sequence[Reading], x_mm: float, y_mm: float) -> float | None:
     """Irradiance at a place in mW/cm²: as read there, else interpolated between the points; None outside of them."""
+    return irradiances_at(readings, [(x_mm, y_mm)])[0]
+
+
+def irradiances_at(readings: Sequence[Reading], spots: Sequence[Corner]) -> list[float | None]:
+    """The same at several places, with one triangulation."""
     places = point_means(readings)
-    for x, y, value in places:
-        if x == x_mm and y == y_mm:
-            return value
-    triangles, reason = triangulated(places)
-    if reason:
-        return None
+    read = {(x, y): value for x, y, value in places}
+    triangles, _ = triangulated(places)
+    return [read[spot] if spot in read else _interpolated(triangles, *spot) for spot in spots]
+
+
+def _interpolated(triangles: Sequence[tuple[Vertex, Vertex, Vertex]], x_mm: float, y_mm: float) -> float | None:
     for a, b, c in triangles:
         share = _barycentric(a, b, c, x_mm, y_mm)
         if min(share) >= -1e-9:

@@ -12,7 +12,7 @@ from math import exp, fsum, hypot, log, sqrt
 
 from labbench.science.intervals import Interval
 from labbench.science.irradiance import Reading, point_means
-from labbench.science.survey_map import irradiance_at
+from labbench.science.survey_map import irradiances_at
 from labbench.science.survey_uncertainty import MeterLimits, survey_uncertainty
 from labbench.science.uncertainty import Budget, Component, budget
 
@@ -137,12 +137,12 @@ def paired(first: Sequence[Reading], second: Sequence[Reading]) -> list[Pair]:
         return pairs
     at = {(pair.x_mm, pair.y_mm): pair for pair in pairs}
     found = []
-    for x, y, value in ours:
-        between = irradiance_at(second, x, y)
+    between = irradiances_at(second, [(x, y) for x, y, _ in ours])
+    for (x, y, value), interpolated in zip(ours, between, strict=True):
         if (x, y) in at:
             found.append(at[x, y])
-        elif between is not None:
-            found.append(Pair(x, y, value, between, is_interpolated=True))
+        elif interpolated is not None:
+            found.append(Pair(x, y, value, interpolated, is_interpolated=True))
     return found
 
 

@@ -20,7 +20,7 @@ from labbench.pages.bench.cautions import caution, exposure_words
 from labbench.pages.refusals import add_refusal
 from labbench.pages.surveys.drawing import entry_picture, map_picture
 from labbench.pages.surveys.figures import figures
-from labbench.pages.surveys.forms import FileForm, PlaceForm, ReadingForm, ReadingsForm, SetupForm
+from labbench.pages.surveys.forms import DraftConditionsForm, FileForm, PlaceForm, ReadingForm, ReadingsForm, SetupForm
 from labbench.science.irradiance import summarise_survey
 from labbench.science.survey_cautions import coarseness, coverage
 
@@ -216,6 +216,33 @@ def survey_draft(request: HttpRequest, pk: int) -> HttpResponse:
         },
     }
     return render(request, "surveys/draft.html", context | caution(request, "survey"))
+
+
+@may_survey
+@require_http_methods(["GET", "HEAD", "POST"])
+def draft_conditions(request: HttpRequest, pk: int) -> HttpResponse:
+    """Another meter, distance or cover than was said at the beginning: the readings stay."""
+    draft = the_draft(pk)
+    if draft is None:
+        return gone(request)
+    initial = {name: getattr(draft, name) for name in surveys.CONDITIONS} | {
+        "lamp": draft.lamp_id,
+        "radiometer": draft.radiometer_id,
+        "applies_factor": "yes" if draft.calibration_id else "no",
+        "is_cover_on": "on" if draft.is_cover_on else "off",
+        "started_at": draft.started_at,
+    }
+    form = DraftConditionsForm(request.POST or None, now=timezone.now(), initial=initial)
+    if form.is_valid():
+        try:
+            surveys.change_draft(draft=draft, **conditions(form.cleaned_data))
+        except SurveyDraft.DoesNotExist:
+            return gone(request)
+        except ValidationError as refused:
+            add_refusal(form, refused)
+        else:
+            return redirect("survey-draft", pk)
+    return render(request, "surveys/conditions.html", {"draft": draft, "form": form})
 
 
 def unit_word(draft: SurveyDraft | LampSurvey) -> str:

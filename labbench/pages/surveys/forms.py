@@ -246,6 +246,12 @@ class FileForm(ConditionsForm):
         self.order_fields(["file"])
 
 
+class DraftConditionsForm(ConditionsForm):
+    """How a draft is read, changed while it is read."""
+
+    more = ()
+
+
 class ReadingForm(forms.Form):
     """One reading of a draft; without a value it is taken out."""
 

@@ -15,6 +15,7 @@ urlpatterns = [
     path("surveys/<int:pk>/correct/", survey.correct_survey, name="correct-survey"),
     path("surveys/<int:pk>/withdraw/", survey.withdraw_survey, name="withdraw-survey"),
     path("survey-drafts/<int:pk>/", entry.survey_draft, name="survey-draft"),
+    path("survey-drafts/<int:pk>/conditions/", entry.draft_conditions, name="survey-draft-conditions"),
     path("survey-drafts/<int:pk>/reading/", entry.store_reading, name="store-reading"),
     path("survey-drafts/<int:pk>/place/", entry.add_place, name="add-survey-place"),
     path("survey-drafts/<int:pk>/review/", entry.review_survey, name="review-survey"),

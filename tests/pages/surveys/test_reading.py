@@ -256,3 +256,23 @@ def test_what_was_stored_is_given_out_as_the_import_reads_it(technician, given):
 @pytest.mark.parametrize("name", ["new-survey", "import-survey"])
 def test_only_who_may_survey_reads(guest, name):
     assert guest.get(reverse(name)).status_code == 403
+
+
+def test_how_a_draft_is_read_can_be_put_right_without_losing_its_readings(technician, given, lamp):
+    draft = begun(technician, given)
+    technician.post(reverse("store-reading", args=[draft.pk]), {"place": 0, "reading": 1, "value": "100"})
+    other = factories.radiometer(code="RM-9")
+    there = reverse("survey-draft-conditions", args=[draft.pk])
+    assert technician.get(there).context["form"].initial["radiometer"] == draft.radiometer_id
+    technician.post(there, given | {"radiometer": other.pk, "reading_unit": "w_m2", "is_cover_on": "on"})
+    draft.refresh_from_db()
+    assert (draft.radiometer, draft.is_cover_on, draft.mw_cm2_per_reading) == (other, True, 0.1)
+    assert (draft.readings.get().raw_reading, len(draft.places), draft.layout) == (100, 9, "grid 3 × 3, 20 mm")
+
+
+def test_lamp_hours_that_fall_are_refused_before_a_point_is_read(technician, given, lamp):
+    factories.survey(lamp)
+    LampSurvey.objects.update(lamp_hours_h=500)
+    answer = technician.post(reverse("new-survey"), given | {"lamp_hours_h": "50"})
+    assert any("Hours run never fall" in error for error in answer.context["form"].errors["lamp_hours_h"])
+    assert not SurveyDraft.objects.exists()
