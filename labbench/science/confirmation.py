@@ -175,7 +175,8 @@ def confirmation_load(
     """Coupons to confirm a cause with: half accused, half not, other factors at random; shape (coupons, factors).
 
     Where the repair that failed is known (`baseline`, -1 where a factor's level is not), those without the accused levels
-    are otherwise like it, as far as that can be made: whatever else in that repair makes coupons fail shows in them.
+    are otherwise like it, as far as that can be made: whatever else in that repair makes coupons fail shows in them. So is
+    every other one with the accused levels, so that the arms can be compared.
 
     For two levels needed together half of the others lack one, half the other; for two levels of which one is enough
     the accused have one of them each. Where failures change by degrees or in no order over the levels of a factor, the arms
@@ -204,7 +205,8 @@ def confirmation_load(
             pool = next((part for part in (p[room.allows(p)] for p in pools) if len(part)), None)
             if pool is not None:
                 pool = _farthest(found, row, pool, with_cause=with_cause)
-                if baseline is not None and not with_cause:
+                # Every other accused coupon is the failed repair itself: beside the other arm only the accused levels differ.
+                if baseline is not None and (not with_cause or len(side) % 2 == 0):
                     pool = _likest(hypotheses, row, pool, baseline)
                 side.append(_rarest(hypotheses, pool, near))
                 room.take(side[-1])

@@ -88,6 +88,8 @@ def test_the_failed_repair_with_the_accused_level_changed_is_the_other_arm():
     assert (load[:4, 0] == 0).all()
     assert (load[4:, 0] != 0).all()
     assert (load[4:, 1:] == (3, 1)).all()
+    # Half of the accused arm is the failed repair itself, the other half has other levels.
+    assert [(coupon[1:] == (3, 1)).all() for coupon in load[:4]] == [True, False, True, False]
     # A level that the study does not name is left open.
     assert (confirming(baseline=(0, 3, -1))[4:, 1] == 3).all()
 
