@@ -88,7 +88,7 @@ def restlessness(readings: Sequence[Reading]) -> list[str]:
     if spread is None or spread <= RESTLESS:
         return []
     return [
-        f"Repeated readings differ by {spread:.0%} (standard deviation): was the lamp warmed up, and the head laid down alike?"
+        f"Repeated readings differ by {100 * spread:.0f} % (standard deviation): was the lamp warmed up, and the head laid down alike?"
     ]
 
 

@@ -39,7 +39,7 @@ def test_and_without_a_known_range_by_the_greatest_reading_coming_back():
     [
         ([(x, y, 0.0) for x, y, _ in EVEN], "Every reading is 0: was the lamp on"),
         ([*EVEN[:-1], (40, 40, 0.0)], "1 place read 0"),
-        ([*EVEN, (0, 0, 13.0)], "Repeated readings differ by 18%"),
+        ([*EVEN, (0, 0, 13.0)], "Repeated readings differ by 18 %"),
     ],
 )
 def test_darkness_and_restless_repeats(readings, said):
