@@ -9,7 +9,7 @@ from typing import Any
 
 from labbench.demo import logger_traces
 from labbench.demo.lab_records import lab_records
-from labbench.demo.scenario import dose_study, elimination_study, qualification_study, small_study
+from labbench.demo.scenario import dose_study, elimination_study, qualification_study, small_study, winter_study
 
 SEED = 27
 STUDIES = {
@@ -17,6 +17,7 @@ STUDIES = {
     "qualification": qualification_study,
     "small": small_study,
     "dose": dose_study,
+    "winter": winter_study,
 }
 
 

@@ -237,6 +237,16 @@ CLOSURES: list[Record] = [
     },
 ]
 
+# Monday = 0; Friday is shorter. By the lab's own clock.
+STAFFED: list[Record] = [
+    {"weekday": weekday, "from": "07:00", "to": "16:00" if weekday == 4 else "18:00"} for weekday in range(5)
+]
+
+HOLIDAYS: list[Record] = [
+    {"first_on": "2026-12-25", "last_on": "2026-12-26", "name": "Christmas"},
+    {"first_on": "2027-01-01", "last_on": "2027-01-01", "name": "New Year"},
+]
+
 # What the lamps give at the glass: mean level (mW/cm²) and how much brighter it is under an emitter than between two.
 OUTPUT_MW_CM2 = {"LED-1": 9.2, "LED-2": 9.8, "LED-3": 3.4, "TUBE-1": 4.3, "TUBE-2": 3.9}
 CONTRAST = {"LED-1": 0.18, "LED-2": 0.20, "LED-3": 0.75, "TUBE-1": 0.08, "TUBE-2": 0.10}
@@ -292,6 +302,8 @@ def lab_records(rng: Random) -> Record:
         "profile_steps": PROFILE_STEPS,
         "chambers": CHAMBERS,
         "closures": CLOSURES,
+        "staffed": STAFFED,
+        "holidays": HOLIDAYS,
     }
 
 

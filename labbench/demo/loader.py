@@ -34,6 +34,7 @@ from labbench.bench.trace_files import stored_head, take_in
 from labbench.bench.traces import confirm_columns, offered_columns, request_evaluation
 from labbench.demo import logger_traces
 from labbench.demo.clock import Clock, lab_time, scenario_clock
+from labbench.lab.hours import add_holiday, set_weekday
 from labbench.lab.lamp_lives import record_hours, record_replacement
 from labbench.lab.models import (
     Calibration,
@@ -59,6 +60,8 @@ from labbench.studies.planning import FactorLimits, save_plan
 from labbench.studies.services import add_factor, add_level, save_study, set_level
 
 STUDY_FILES = ("study-qualification.json", "study-dose.json", "study-small.json", "study-elimination.json")
+# Loads to come, without a result that could be analysed.
+PLANNED_FILES = ("study-winter.json",)
 CATALOGUE_DAY = datetime(2026, 8, 24, 8, 0)
 Progress = Callable[[int, int], None]
 
@@ -74,7 +77,7 @@ class Event:
 def load_demo(folder: Path, *, passphrases: dict[str, str] | None = None, progress: Progress | None = None) -> None:
     """Store the scenario; all of it or nothing. `passphrases`: by username; without one a person can't sign in."""
     lab = read(folder / "lab.json")
-    documents = [read(folder / name) for name in STUDY_FILES]
+    documents = [read(folder / name) for name in (*STUDY_FILES, *PLANNED_FILES)]
     with transaction.atomic(), scenario_clock(lab_time(CATALOGUE_DAY.isoformat())) as clock:
         room = Room(lab, passphrases or {}, clock)
         events = sorted(
@@ -151,11 +154,21 @@ class Room:
         for r in lab["closures"]:
             times = {name: lab_time(r[name]) for name in ("starts_at", "ends_at")}
             self.keep(ChamberClosure(**r | times | {"chamber": self.chambers[r["chamber"]]}))
+        self.add_staffed_hours(lab)
         self.add_surveys(lab["surveys"], clock)
         self.add_hours(lab["renewals"], lab["hours"], clock)
 
     def keep(self, row: Any) -> Any:
         return keep(row, by=self.lead)
+
+    def add_staffed_hours(self, lab: dict[str, Any]) -> None:
+        for row in lab["staffed"]:
+            hours = [row[name].split(":") for name in ("from", "to")]
+            start, end = (60 * int(hour) + int(minute) for hour, minute in hours)
+            set_weekday(weekday=row["weekday"], windows=[(start, end)], by=self.lead)
+        for row in lab["holidays"]:
+            days = {name: date.fromisoformat(row[name]) for name in ("first_on", "last_on")}
+            add_holiday(**days, name=row["name"], by=self.lead)
 
     def add_surveys(self, rows: list[dict[str, Any]], clock: Clock) -> None:
         """Readings are many: their histories are written in bulk."""
@@ -349,13 +362,15 @@ class StudyLoader:
             coupons=[self.coupons[code] for code in row["coupons"]],
             profile=profile,
             ready_at=lab_time(row["ready_at"]),
+            due_at=lab_time(row["due_at"]) if row.get("due_at") else None,
+            priority=row.get("priority", 1),
         )
         self.loads[load.name] = load
         for planned in row["bookings"]:
             self.bookings[load.name, planned["round"], planned["step"]] = book(
                 load=load,
                 chamber=self.room.chambers[planned["chamber"]],
-                step=self.room.steps[profile.name, planned["step"]],
+                step=self.room.steps[profile.name, planned["step"]] if planned["step"] else None,
                 round_number=planned["round"],
                 planned_start=lab_time(planned["planned_start"]),
                 planned_end=lab_time(planned["planned_end"]),

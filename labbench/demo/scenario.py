@@ -132,6 +132,44 @@ def blind_slips(book: StudyRecords) -> None:
         row["inspector"] = repairers[row["coupon"]]
 
 
+WINTER_LOADS = (
+    ("Load 1", datetime(2026, 11, 30, 15, 30), ("F-2", "O-2", "B-1"), 1, None),
+    ("Load 2", datetime(2026, 12, 7, 15, 30), ("F-1", "O-1", "B-1"), 2, "2026-12-11T12:00"),
+    ("Load 3", datetime(2026, 12, 7, 15, 30), ("F-2", "O-2", "B-1"), 1, "2026-12-18T12:00"),
+)
+
+
+def winter_study(rng: Random) -> Record:
+    """Loads that are planned for the next weeks, one of them in the programmable chamber: nothing has run yet."""
+    book = StudyRecords(rng, {
+        "code": "WI-26-12", "title": "Stars and bullseyes of the winter series", "state": "running", "lead": "lead",
+        "question": "Do star breaks hold three rounds as well as bullseyes, repaired with the resin lot that held in autumn?",
+        "profile": PROFILE, "procedure_version": ["REP-01", 2], "rounds_planned": 3, "confidence": 0.95, "margin": 0.15, "is_blind": True,
+        "created_at": "2026-11-20T10:00", "started_at": "2026-11-20T11:00", "closed_at": None,
+    })  # fmt: skip
+    book.factor("break_type", "text", ["bullseye", "star"], baseline="bullseye")
+    prepared_at = datetime(2026, 11, 24, 8, 30)
+    planned = {"created_at": "2026-11-24T14:00"}
+
+    def load_of_ten() -> list[Record]:
+        test = [
+            book.coupon("test", "G-33", prepared_at, levels={"break_type": kind}, break_type=kind)
+            for kind in ("bullseye", "star") * 4
+        ]
+        return [*test, book.coupon("reference", "G-33", prepared_at), book.coupon("unrepaired", "G-33", prepared_at)]
+
+    for name, first_freeze, chambers, priority, due_at in WINTER_LOADS:
+        book.load(name, load_of_ten(), first_freeze, is_run=False, chambers=chambers)
+        book.loads[-1] |= planned | {"priority": priority, "due_at": due_at}
+    start = datetime(2026, 11, 30, 8, 30)
+    # Three rounds of least soaks: (480 + 120 + 30) min each.
+    run = {"round": None, "step": None, "chamber": "C-1", "planned_start": stamp(start)}
+    run["planned_end"] = stamp(start + timedelta(minutes=3 * (480 + 120 + 30)))
+    book.load("Load 4", load_of_ten(), start, is_run=False)
+    book.loads[-1] |= planned | {"bookings": [run], "priority": 1, "due_at": None}
+    return book.document()
+
+
 LAMP_CHANCES = {"LED-1": 0.04, "LED-2": 0.04, "LED-3": 0.66, "TUBE-1": 0.06}
 LAMP_STRENGTH = {"LED-1": 0.86, "LED-2": 0.88, "LED-3": 0.63, "TUBE-1": 0.83}
 NEW_GLASS_MPA = 58.0

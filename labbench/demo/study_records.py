@@ -101,7 +101,15 @@ class StudyRecords:
             "irradiance_mw_cm2": round(level * self.rng.gauss(1, 0.02), 2),
         })  # fmt: skip
 
-    def load(self, name: str, coupons: Sequence[Record], first_freeze: datetime, *, is_run: bool = True) -> None:
+    def load(
+        self,
+        name: str,
+        coupons: Sequence[Record],
+        first_freeze: datetime,
+        *,
+        is_run: bool = True,
+        chambers: tuple[str, str, str] = ("F-1", "O-1", "B-1"),
+    ) -> None:
         """A load with its bookings: in the freezer overnight, then oven, bench, look; once a day for three days."""
         in_random_places = self.rng.sample(list(coupons), len(coupons))
         bookings = []
@@ -111,7 +119,7 @@ class StudyRecords:
             cooled = heated + timedelta(hours=2, minutes=15)
             # The bench is where a load waits for its next freeze; after the last round it is cleared sooner.
             cleared = frozen + timedelta(days=1) if number < ROUNDS else cooled + timedelta(hours=3)
-            steps = (("F-1", frozen, heated), ("O-1", heated, cooled), ("B-1", cooled, cleared))
+            steps = tuple(zip(chambers, (frozen, heated, cooled), (heated, cooled, cleared), strict=True))
             for step, (chamber, start, end) in enumerate(steps, start=1):
                 bookings.append(
                     {
