@@ -14,7 +14,10 @@ import pytest
 from labbench.formats.plan_lab import read_lab
 from labbench.science.scheduling import groups as scheduling_groups
 from labbench.science.scheduling import solver as scheduling_solver
+from labbench.science.scheduling.chains import chain_of, taken_places
+from labbench.science.scheduling.counting_shares import SharesOfLoads
 from labbench.science.scheduling.document import plan_document
+from labbench.science.scheduling.grid import census, grid, merged_censuses, single_census
 from labbench.science.scheduling.hours import staffed_hours
 from labbench.science.scheduling.lab import Absence, Chamber, Closure, FirmBooking, Lab, Load, Profile, ProfileStep
 from labbench.science.scheduling.obstacles import earliest_end, gains, obstacle, with_obstacles
@@ -211,6 +214,41 @@ def test_a_week_of_loads_is_bounded_close_to_the_best_plan():
     plan = plan_chambers(week_lab(), seconds=2)
     assert plan.score.makespan_minutes == 386 * 60
     assert 0.95 * plan.score.makespan_minutes <= plan.bound_minutes <= plan.score.makespan_minutes
+
+
+@pytest.mark.parametrize("tens", range(6))
+def test_what_a_plan_does_is_possible_for_counts_with_shares(tens):
+    """The bound leaves rules out and so may never rule out what a plan of all rules does."""
+    asked = 0
+    for seed in range(10 * tens, 10 * tens + 10):
+        document = small_lab(seed) if seed % 2 else with_own_profiles(small_lab(seed), seed)
+        _, plan, lab = planned(document, seconds=0.05)
+        if plan.status == "infeasible":
+            continue
+        chains = tuple(chain_of(lab, load) for load in lab.loads)
+        taken = taken_places(lab, chains)
+        end = plan.score.makespan_minutes
+        for loads in (single_census(chains), *merged_censuses(chains), census(chains)):
+            for tick in (15, 240):
+                clock = grid(lab, taken, end, tick, is_relaxed=True)
+                last = int(clock.last_at(clock.tick_of(end)))
+                program = SharesOfLoads(lab, loads, clock, last, keeps_due=plan.score.lateness == 0)
+                assert program.is_possible() is True, (seed, tick)
+                asked += 1
+    assert asked > 10
+
+
+def test_counts_with_shares_know_how_long_a_week_of_loads_takes():
+    # 386 h by counting in whole numbers; a tick before it even shares of loads are impossible.
+    lab = week_lab()
+    chains = tuple(chain_of(lab, load) for load in lab.loads)
+    clock = grid(lab, (), 386 * 60, 60, is_relaxed=True)
+    last = int(clock.last_at(clock.tick_of(386 * 60)))
+    answers = [
+        SharesOfLoads(lab, single_census(chains), clock, place, keeps_due=True).is_possible()
+        for place in (last - 1, last)
+    ]
+    assert answers == [False, True]
 
 
 def test_loads_put_in_by_groups_keep_the_rules(monkeypatch):

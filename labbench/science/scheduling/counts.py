@@ -7,6 +7,7 @@ from ortools.sat.python import cp_model
 
 from labbench.science.scheduling.chains import Taken
 from labbench.science.scheduling.counting import Counting
+from labbench.science.scheduling.counting_shares import WORK_PER_VARIABLE, SharesOfLoads
 from labbench.science.scheduling.grid import Census, Grid, census, grid, tick_minutes
 from labbench.science.scheduling.hours import staffed_hours
 from labbench.science.scheduling.lab import Booking
@@ -18,6 +19,13 @@ POSSIBLE = (cp_model.OPTIMAL, cp_model.FEASIBLE)
 # Least work that one question to the solver is given, in its deterministic units, and how many may stay without an answer.
 QUESTION_WORK = 0.1
 MOST_UNANSWERED = 2
+# Counts with shares of loads: how many variables a question may have, how long a tick may get to that end, how many questions are
+# asked, the first at which share of the best makespan, and from which share of it on a closer bound is left to others.
+MOST_SHARES = 8_000
+LONGEST_TICK = 240
+MOST_SHARE_QUESTIONS = 8
+NEAR_BEST = 0.985
+CLOSE_ENOUGH = 0.004
 
 
 def bound_by_counting(search: Search, loads: Census, share: float, *, is_likely_tight: bool = False) -> None:
@@ -45,6 +53,39 @@ def bound_by_counting(search: Search, loads: Census, share: float, *, is_likely_
             low = place + 1
         else:
             high = place - 1
+        place = (low + high) // 2
+
+
+def bound_by_shares(search: Search, loads: Census) -> None:
+    """Raise the bound of the makespan to where counts with shares of a load become possible: cheap, and mostly close."""
+    if not loads.kins or search.is_closed:
+        return
+    horizon = search.best.makespan_minutes
+    stages = sum(len(kin.profile.stages) for kin in loads.kins)
+    tick = tick_minutes(search.lab, horizon, len(loads.kins))
+    staffed = len(staffed_hours(search.lab, horizon).minutes)
+    while 2 * stages * staffed / tick > MOST_SHARES and tick < LONGEST_TICK:
+        tick *= 2
+    if 2 * stages * staffed / tick > 2 * MOST_SHARES:
+        return
+    clock = grid(search.lab, search.taken, horizon, tick, is_relaxed=True)
+    high = int(clock.last_at(clock.tick_of(horizon - 1)))
+    low = max(int(clock.last_at(clock.tick_of(search.bound_minutes))), 0)
+    # If nothing is much shorter than the best plan, that is most of what is to be known.
+    place = max(int(clock.last_at(clock.tick_of(round(NEAR_BEST * horizon)))), low)
+    for _ in range(MOST_SHARE_QUESTIONS):
+        if low > high or clock.minutes_of(high) - clock.minutes_of(low) < CLOSE_ENOUGH * horizon or search.is_over:
+            return
+        program = SharesOfLoads(search.lab, loads, clock, place, keeps_due=search.best.lateness == 0)
+        search.work -= WORK_PER_VARIABLE * program.variables
+        is_possible = program.is_possible()
+        if is_possible is None:
+            return
+        if is_possible:
+            high = place - 1
+        else:
+            search.raise_bound(_first_end_after(search, clock, place))
+            low = place + 1
         place = (low + high) // 2
 
 

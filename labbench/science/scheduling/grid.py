@@ -122,6 +122,17 @@ def census(chains: Sequence[Chain]) -> Census:
     return Census(tuple(Kin(tuple(alike), *key, len(alike)) for key, alike in ordered), _fill_of(chains))
 
 
+def single_census(chains: Sequence[Chain]) -> Census:
+    """The same loads as single coupons of one group for each profile, ready with the first and due never."""
+    waiting = [chain for chain in chains if chain.may_cycle]
+    kins = []
+    for profile in dict.fromkeys(chain.profile for chain in waiting):
+        alike = tuple(chain for chain in waiting if chain.profile == profile)
+        ready = min(chain.first_start[0] for chain in alike)
+        kins.append(Kin(alike, profile, 1, ready, None, sum(chain.load.coupons for chain in alike)))
+    return Census(tuple(kins), _fill_of(waiting))
+
+
 def merged_censuses(chains: Sequence[Chain]) -> list[Census]:
     """The same loads in fewer groups: all as single coupons, and those of at least each size as loads of that size.
 

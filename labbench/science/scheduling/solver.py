@@ -23,8 +23,8 @@ from labbench.science.scheduling.chains import (
     taken_places,
 )
 from labbench.science.scheduling.construction import NoPlaceError, constructed_plan
-from labbench.science.scheduling.counts import bound_by_counting, plan_by_counting
-from labbench.science.scheduling.grid import census, merged_censuses
+from labbench.science.scheduling.counts import bound_by_counting, bound_by_shares, plan_by_counting
+from labbench.science.scheduling.grid import census, merged_censuses, single_census
 from labbench.science.scheduling.groups import plan_by_groups
 from labbench.science.scheduling.lab import WEEK_MINUTES, Booking, Lab, Score
 from labbench.science.scheduling.model import PlanModel
@@ -159,6 +159,9 @@ def _bound_and_shorten(search: Search) -> None:
     if is_large and len(loads.kins) > 1 and not search.previous:
         plan_by_groups(search, 0.4)
     merged = merged_censuses(search.chains)
+    bound_by_shares(search, single_census(search.chains))
+    if merged and len(merged[0].kins) > len(search.lab.profiles):
+        bound_by_shares(search, merged[0])
     if len(loads.kins) == 1:
         bound_by_counting(search, loads, 0.3, is_likely_tight=True)
         plan_by_counting(search, 0.5)
