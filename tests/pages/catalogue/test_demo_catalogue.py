@@ -48,16 +48,26 @@ def test_what_needs_attention_comes_first_and_in_order(reader):
         ("P600 lot P-098", "expired", True),
         ("Chamber C-1", "calibration was due", True),
         ("Lamp LED-3", "survey too old since", True),
+        ("Lamp LED-3", "reaches 1.20\u202fmW/cm² in about 110\u202fh", False),
+        ("V90 lot 0426", "low stock, 20\u202fml left", False),
         ("V90 lot 0426", "expires", False),
         ("Chamber F-2", "calibration due", False),
     ]
 
 
-def test_a_lot_tells_where_it_was_used_but_not_how_it_held(reader):
+def test_a_lot_tells_where_it_was_used_and_how_it_held(reader):
     lot = ResinLot.objects.get(code="2609-C")
     answer = reader.get(reverse("resin-lot", args=[lot.pk]))
-    assert [(row["coupon__study__code"], row["repairs"]) for row in answer.context["used"]] == [("EL-26-11", 22)]
-    assert "cracked" not in answer.content.decode()
+    (row,) = answer.context["used"]
+    assert (row["coupon__study__code"], row["repairs"], row["is_hidden"]) == ("EL-26-11", 22, 0)
+    assert row["cracked_out"] == lot.repairs.filter(coupon__failed_round__isnull=False).count() > 0
+
+
+def test_who_inspects_the_study_blind_is_not_told_how_the_lot_held(client):
+    client.force_login(Person.objects.get(username="technician"), backend="labbench.lab.sign_in.RoleBackend")
+    answer = client.get(reverse("resin-lot", args=[ResinLot.objects.get(code="2609-C").pk]))
+    assert [row["is_hidden"] for row in answer.context["used"]] == [1]
+    assert answer.context["repairs"].paginator.count == 0
 
 
 def test_an_old_procedure_version_points_to_the_newest(reader):
