@@ -226,7 +226,8 @@ def _booking(sheet: Sheet, one: Drawn, y: int, height: int, marked: Marked) -> s
         + SIGNS.get(state, "")
         + ("▲ " if booking.pk in marked.broken else "")
     )
-    name = escape(f"{sign}{way.label}")
+    # The load first: where there is little room the study is what is cut off.
+    name = escape(f"{sign}{way.load.name} · {way.load.study.code}")
     there = f"in {booking.chamber.code} from {sheet.clock(one.start)} to {sheet.clock(one.end)}"
     label = escape(f"{way.label}, {what_of(booking)}, {way.coupons} coupons, {there}, {words}")
     text = ""

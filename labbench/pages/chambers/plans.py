@@ -88,7 +88,7 @@ def standing(shown: ChamberPlan) -> dict[str, Any]:
     return {
         "end": datetime.fromisoformat(told["end"]),
         "late_minutes": told.get("late_minutes", sum(one["minutes"] for one in told.get("late", ()))),
-        "moved": told.get("moved"),
+        "moved": told.get("moved") if shown.is_kept_stable else None,
         "gap": max(makespan - bound, 0) / makespan,
         "minutes": makespan,
         "bound": bound,
@@ -105,10 +105,10 @@ def proposed(shown: ChamberPlan) -> dict[str, Any]:
     for one in rows:
         entry = loads.setdefault(
             one.way.load.pk,
-            {"way": one.way, "changed": 0, "all": 0, "end": None, "before": None, "late": late.get(one.way.load.pk)},
+            {"way": one.way, "made": 0, "moved": 0, "gone": 0, "kept": 0, "late": late.get(one.way.load.pk)}
+            | {"end": None, "before": None},
         )
-        entry["all"] += one.after is not None
-        entry["changed"] += one.is_changed
+        entry[fate_of(one)] += 1
         for key, booking in (("end", one.after), ("before", one.before)):
             if booking is not None and (entry[key] is None or booking.planned_end > entry[key]):
                 entry[key] = booking.planned_end
@@ -124,6 +124,13 @@ def proposed(shown: ChamberPlan) -> dict[str, Any]:
         "gains": gained(asked.result["rows"]) if asked is not None and asked.result else [],
         "base": asked.result["rows"][0] if asked is not None and asked.result else None,
     }
+
+
+def fate_of(one: Proposed) -> str:
+    """What becomes of a booking."""
+    if not one.is_changed:
+        return "kept"
+    return "made" if one.before is None else "gone" if one.after is None else "moved"
 
 
 def by_time(one: Proposed) -> datetime:

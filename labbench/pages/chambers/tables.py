@@ -24,7 +24,7 @@ class MomentColumn(tables.Column):
     """A point in time in the lab's own time."""
 
     def render(self, value: Any) -> str:
-        return moment(value)
+        return moment(timezone.localtime(value))
 
 
 class BookingTable(tables.Table):
@@ -69,7 +69,7 @@ class BookingFilter(django_filters.FilterSet):
     """Bookings by study, chamber, and whether they are over."""
 
     study = django_filters.ModelChoiceFilter(
-        field_name="load__study", queryset=Study.objects.order_by("code"), empty_label="all"
+        label="study", field_name="load__study", queryset=Study.objects.order_by("code"), empty_label="all"
     )
     chamber = django_filters.ModelChoiceFilter(queryset=Chamber.objects.all(), empty_label="all")
     when = django_filters.ChoiceFilter(choices=WHEN, method="by_end", empty_label="all", label="over or not")

@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
 from labbench.bench.bookings import book_load
 from labbench.bench.models import Booking, ChamberPlan
@@ -295,3 +296,12 @@ def test_progress_tells_the_best_plan_so_far_and_how_far_from_the_best_it_may_be
     lead.post(reverse("stop-plan", args=[plan.pk]))
     plan.refresh_from_db()
     assert plan.is_stop_requested
+
+
+def test_the_tables_show_the_labs_own_time(lead, booked, settings):
+    row = first_of(booked)
+    settings.TIME_ZONE = "Asia/Kolkata"
+    with timezone.override("Asia/Kolkata"):
+        wanted = timezone.localtime(row.planned_start)
+    for name in ("chamber-bookings", "chamber-loads"):
+        assert f"{wanted:%H:%M}" in shown(lead.get(reverse(name))), name
