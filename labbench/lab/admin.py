@@ -15,8 +15,10 @@ from labbench.lab.models import (
     Chamber,
     ChamberClosure,
     DraftReading,
+    ExtraHours,
     GlassCount,
     GlassStock,
+    Holiday,
     HoursReading,
     Lamp,
     LampReplacement,
@@ -29,6 +31,7 @@ from labbench.lab.models import (
     Radiometer,
     Resin,
     ResinLot,
+    StaffedWindow,
     SurveyDraft,
     SurveyPoint,
     ThermalProfile,
@@ -266,3 +269,18 @@ class ChamberClosureAdmin(KeptAdmin):
     list_filter = ["chamber"]
     list_select_related = ["chamber"]
     autocomplete_fields = ["chamber"]
+
+
+@admin.register(StaffedWindow)
+class StaffedWindowAdmin(KeptAdmin):
+    list_display = ["__str__", "weekday"]
+
+
+@admin.register(Holiday)
+class HolidayAdmin(KeptAdmin):
+    list_display = ["name", "first_on", "last_on"]
+
+
+@admin.register(ExtraHours)
+class ExtraHoursAdmin(KeptAdmin):
+    list_display = ["__str__", "note"]
