@@ -173,7 +173,7 @@ def isolate(
     warnings = [*table.warnings]
     if space.levels_left_out:
         warnings.append(
-            f"{space.levels_left_out} levels with the fewest coupons are not considered as part of a pair of causes: "
+            f"{space.levels_left_out:,} levels with the fewest coupons are not considered as part of a pair of causes: "
             "there are too many combinations."
         )
     picks: Integers = could_run[:0]

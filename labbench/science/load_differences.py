@@ -61,7 +61,7 @@ def _told(data: Runs, loads: list[str], stratum: Integers, alike: str, alpha: fl
     if len(order) > MOST_LOADS_NAMED:
         half = MOST_LOADS_NAMED // 2
         order = [*order[:half], *order[-half:]]
-    counts = ", ".join(f"{int(x[number])} of {int(n[number])} failed in {loads[number]}" for number in order)
+    counts = ", ".join(f"{int(x[number]):,} of {int(n[number]):,} failed in {loads[number]}" for number in order)
     chance = f"p = {p_value:.2g}" if p_value >= 1e-4 else "p < 0.0001"
     return (
         f"Coupons {alike} fared differently from load to load: {counts} ({chance}). Something that is no factor here "

@@ -69,7 +69,7 @@ def suspects(sheet: CouponSheet, runnable: RunnableLevels | None = None) -> Susp
         elif len(levels) == 1:
             set_aside[factor.name] = "It has one level only: whether it matters can't be seen from these coupons."
         else:
-            words = f"known for only {known} of {coupons_ran} coupons"
+            words = f"known for only {known:,} of {coupons_ran:,} coupons"
             set_aside[factor.name] = f"Its level is {words}."
             warnings.append(f"{factor.name} is left out of the search for the cause: its level is {words}.")
     codes = np.column_stack(columns) if columns else np.empty((len(ran), 0), dtype=np.int64)
@@ -113,4 +113,4 @@ def levels_in_play(
 
 def counted_coupons(count: int) -> str:
     """``1 coupon``, ``2 coupons``."""
-    return f"{count} coupon" if count == 1 else f"{count} coupons"
+    return f"{count} coupon" if count == 1 else f"{count:,} coupons"
