@@ -18,6 +18,7 @@
   let undoable = [];
   let unsent = [];
   let isSending = false;
+  let isSignedOut = false;
 
   const shown = (number) => String(number);
   const kept = () => { try { return JSON.parse(localStorage.getItem(memory) ?? "[]"); } catch { return []; } };
@@ -78,6 +79,7 @@
           part("error").textContent = words;
         }
       } else {
+        isSignedOut = Boolean(answer && (answer.redirected || answer.status === 403));
         tell();
         await new Promise((done) => setTimeout(done, 3000));
       }
@@ -89,7 +91,8 @@
   const tell = () => {
     const note = part("unsaved");
     note.hidden = !unsent.length;
-    note.textContent = unsent.length ? `${unsent.length} reading${unsent.length === 1 ? "" : "s"} not stored yet: the server does not answer. They are kept here and sent again.` : "";
+    const why = isSignedOut ? "you are signed out; sign in again in another window." : "the server does not answer.";
+    note.textContent = unsent.length ? `${unsent.length} reading${unsent.length === 1 ? "" : "s"} not stored yet: ${why} They are kept here and sent again.` : "";
   };
 
   const enterWords = () => {
@@ -279,8 +282,17 @@
     else if (event.target.closest("[data-entry-clear]")) clear();
   });
 
-  // The table below sends all readings: those still waiting here are in it.
-  document.getElementById("survey-table").addEventListener("submit", () => { unsent = []; keep(); });
+  // The table below goes with the page: not before the server has what waits here.
+  document.getElementById("survey-table").addEventListener("submit", (event) => {
+    if (!unsent.length) return;
+    event.preventDefault();
+    const button = event.submitter;
+    const watch = setInterval(() => {
+      if (unsent.length) return;
+      clearInterval(watch);
+      event.target.requestSubmit(button);
+    }, 100);
+  });
 
   room.hidden = false;
   for (const one of kept()) {
