@@ -227,7 +227,7 @@ def take_out(record: HoursReading | LampReplacement, *, by: Any, reason: str) ->
     lamp = locked(record.lamp)
     refuse_contradictions(lamp, [], leaving_out=record)
     remove(record, by=by, reason=reason)
-    settle_hours(lamp, by=by)
+    settle_hours(lamp, by=by, without_events_h=0.0)
 
 
 def locked(lamp: Lamp) -> Lamp:
@@ -235,10 +235,15 @@ def locked(lamp: Lamp) -> Lamp:
     return Lamp.objects.select_for_update().get(pk=lamp.pk)
 
 
-def settle_hours(lamp: Lamp, *, by: Any) -> None:
-    """Keep the counter's last reading at the lamp; call it after a survey was stored, corrected or withdrawn."""
+def settle_hours(lamp: Lamp, *, by: Any, without_events_h: float | None = None) -> None:
+    """Keep the counter's last reading at the lamp; call it after a survey was stored, corrected or withdrawn.
+
+    Where nothing tells the counter, the lamp keeps what it has, or gets `without_events_h`.
+    """
     events = counter_events(lamp)
-    hours = events[-1].after_h if events else 0.0
+    hours = events[-1].after_h if events else without_events_h
+    if hours is None:
+        return
     fresh = Lamp.objects.get(pk=lamp.pk)
     if fresh.hours_run_h != hours:
         fresh.hours_run_h = hours

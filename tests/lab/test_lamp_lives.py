@@ -128,6 +128,16 @@ def test_taking_a_renewal_out_must_not_let_hours_fall(hand):
     assert HoursReading.history.filter(history_type="-").get().history_change_reason == "mistaken"
 
 
+def test_hours_entered_otherwise_stay_where_nothing_tells_the_counter(hand):
+    lamp = factories.lamp(hours_run_h=410)
+    factories.survey(lamp)
+    lamp_lives.settle_hours(lamp, by=hand)
+    assert Lamp.objects.get(pk=lamp.pk).hours_run_h == 410
+    reading = lamp_lives.record_hours(lamp=lamp, by=hand, read_at=day(1), hours_h=415)
+    lamp_lives.take_out(reading, by=hand, reason="misread")
+    assert Lamp.objects.get(pk=lamp.pk).hours_run_h == 0
+
+
 def test_an_old_contradiction_does_not_stop_new_readings(hand):
     lamp = factories.lamp()
     surveyed(lamp, 1, 500, 5)
