@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from labbench.lab import lamp_lives
+from labbench.lab import lamp_lives, surveys
 from labbench.lab.models import HoursReading, Lamp, SurveyPoint
 from tests import factories
 
@@ -143,6 +143,26 @@ def test_an_old_contradiction_does_not_stop_new_readings(hand):
     surveyed(lamp, 1, 500, 5)
     surveyed(lamp, 2, 400, 5)
     lamp_lives.record_hours(lamp=lamp, by=hand, read_at=day(3), hours_h=410)
+
+
+def test_a_survey_brings_its_hours_and_none_that_fall(hand):
+    lamp, meter = factories.lamp(), factories.radiometer()
+    lamp_lives.record_hours(lamp=lamp, by=hand, read_at=day(1), hours_h=120)
+
+    def store(hours, number):
+        draft = surveys.start_draft(
+            by=hand, lamp=lamp, radiometer=meter, places=[(0.0, 0.0)], distance_mm=30.0, lamp_hours_h=hours,
+            started_at=day(number), readings=[(0.0, 0.0, 5.0)],
+        )  # fmt: skip
+        return surveys.store_draft(draft=draft, by=hand)
+
+    with pytest.raises(ValidationError) as refused:
+        store(119, 120)
+    assert "never fall" in " ".join(refused.value.message_dict["lamp_hours_h"])
+    survey = store(130, 121)
+    assert Lamp.objects.get(pk=lamp.pk).hours_run_h == 130
+    surveys.withdraw_survey(survey=survey, by=hand, reason="meter upside down")
+    assert Lamp.objects.get(pk=lamp.pk).hours_run_h == 120
 
 
 ALPHA = 4e-4
