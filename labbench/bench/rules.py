@@ -73,7 +73,7 @@ def meter_findings(repair: Repair) -> list[Finding]:
                     f"Calibration of meter {repair.radiometer} was due on {day_text(calibration.due_on)}.",
                 )
             )
-        if words := band_caution(repair.radiometer, repair.lamp):
+        if repair.radiometer and (words := band_caution(repair.radiometer, repair.lamp)):
             findings.append(Finding(Deviation.Kind.OTHER, words))
     return findings
 
