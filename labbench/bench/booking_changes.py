@@ -46,14 +46,24 @@ def hold_loads(loads: Iterable[int]) -> None:
     list(Load.objects.select_for_update().filter(pk__in=set(loads)).order_by("pk").values_list("pk", flat=True))
 
 
-def refuse_broken(book: ChamberBook, bookings: Sequence[Booking], reason: str) -> list[Broken]:
-    """RulesBroken where the bookings break a rule, or a wish without a reason; gives the wishes that are broken with one."""
+def refuse_broken(
+    book: ChamberBook, bookings: Sequence[Booking], reason: str, *, is_planned: bool = False
+) -> list[Broken]:
+    """RulesBroken where the bookings break a rule, or a wish without a reason; gives the wishes that are broken with one.
+
+    A soak under way whose longest time is over already is no reason against a plan (`is_planned`): no plan could keep it.
+    """
     if not bookings:
         return []
     first = min(booking.planned_start for booking in bookings)
     last = max(booking.planned_end for booking in bookings)
     spans = book.hours.spans(first - timedelta(days=1), last + timedelta(days=1))
-    broken = [one for _, found in broken_rules(book, bookings, spans) for one in found]
+    broken = [
+        one
+        for booking, found in broken_rules(book, bookings, spans)
+        for one in found
+        if not (is_planned and one.rule == "soak" and booking.started_at is not None)
+    ]
     rules = [one for one in broken if not one.is_wish]
     if rules:
         raise RulesBroken(rules)

@@ -343,24 +343,14 @@ def accept_plan(*, plan: ChamberPlan, by: Any) -> BookingChange:
     if not (changed or made or gone):
         raise ValidationError("Everything is booked as this plan has it already.")
     try:
-        refuse_broken(book, [*changed, *made], reason="")
+        refuse_broken(book, [*changed, *made], reason="", is_planned=True)
     except ValidationError as refused:
-        if is_known_to_be_broken(plan, refused):
-            pass
-        else:
-            raise PlanOvertaken([*refused.messages, "Plan again."]) from refused
+        raise PlanOvertaken([*refused.messages, "Plan again."]) from refused
     words = f"Plan {plan.pk} accepted: {len(made)} new, {len(changed)} moved, {len(gone)} taken out"
     change = store(changed=changed, made=made, gone=gone, words=words, reason=plan.reason, by=by)
     plan.change = change
     plan.save(update_fields=["change"])
     return change
-
-
-def is_known_to_be_broken(plan: ChamberPlan, refused: ValidationError) -> bool:
-    """Whether the only rules in the way are limits that loads under way have broken already, as the plan says in its notes."""
-    broken = getattr(refused, "broken", ())
-    waived = any("can't be kept any more" in note or "is over" in note for note in (plan.result or {}).get("notes", ()))
-    return waived and all(one.rule in {"soak", "transfer"} for one in broken)
 
 
 def _refuse_overtaken(result: dict[str, Any], inputs: dict[str, Any], book: ChamberBook) -> None:

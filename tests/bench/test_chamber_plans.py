@@ -126,6 +126,47 @@ def test_a_load_under_way_stays_in_its_chamber_and_the_rest_is_planned(plan):
     assert breaks() == []
 
 
+def test_a_load_that_is_in_its_chamber_too_long_already_is_planned_all_the_same(plan):
+    lab.chambers()
+    study = factories.study(profile=lab.profile(), rounds_planned=2)
+    load = lab.load(study)
+    book_load(load=load, by=factories.person())
+    row = begin(load, 17 * 60)
+    made = plan()
+    assert any("longest soak" in note for note in made.result["notes"])
+    accept_plan(plan=made, by=factories.person())
+    assert load.bookings.count() == 6
+    assert breaks() == ["soak"]
+    assert Booking.objects.get(pk=row.pk).planned_end > timezone.now()
+
+
+def test_a_soak_that_goes_on_after_a_failure_counts_what_it_had_before(plan):
+    lab.chambers()
+    study = factories.study(profile=lab.profile(), rounds_planned=1)
+    load = lab.load(study)
+    book_load(load=load, by=factories.person())
+    first = begin(load, 400)
+    broke = timezone.now() - 100 * MINUTE
+    Booking.objects.filter(pk=first.pk).update(ended_at=broke, planned_end=broke)
+    again = Booking.objects.create(
+        load=load,
+        chamber=first.chamber,
+        step=first.step,
+        round_number=1,
+        part=2,
+        soaked_before_minutes=300,
+        started_at=timezone.now() - 60 * MINUTE,
+        planned_start=timezone.now() - 60 * MINUTE,
+        planned_end=timezone.now() + 60 * MINUTE,
+    )
+    accept_plan(plan=plan(is_kept_stable=False), by=factories.person())
+    row = Booking.objects.get(pk=again.pk)
+    # Eight hours in all: five before the failure, one by now, so two more.
+    assert row.planned_end - row.started_at >= timedelta(minutes=180)
+    assert row.planned_end - row.started_at < timedelta(minutes=182)
+    assert breaks() == []
+
+
 def test_a_plan_that_a_move_has_overtaken_is_not_booked(study, plan):
     load = lab.load(study)
     book_load(load=load, by=factories.person())
