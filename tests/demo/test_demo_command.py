@@ -53,7 +53,12 @@ def test_from_nothing_to_verdicts_and_again(tmp_path):
     try:
         first = run_demo(place, "--no-serve")
         assert first.returncode == 0, first.stderr
-        for sentence in ("EL-26-11 Autumn repairs", "QU-26-09 Resin V90", "CO-26-10 Cover of TUBE-2"):
+        for sentence in (
+            "EL-26-11 Autumn repairs",
+            "QU-26-09 Resin V90",
+            "CO-26-10 Cover of TUBE-2",
+            "DO-26-10 How long",
+        ):
             assert sentence in first.stdout
         assert re.search(r"^resin_lot +implicated +2609-C", first.stdout, re.M)
         assert re.search(r"^cover +undecided", first.stdout, re.M)
@@ -90,7 +95,7 @@ def test_an_interrupt_leaves_all_or_nothing(tmp_path):
         assert "Stopped. Start it again to go on." in place.logs()
         assert "Traceback" not in place.logs()
         assert processes_of(tmp_path) == {}
-        assert place.row("SELECT count(*) FROM studies_study") in {(0,), (3,)}
+        assert place.row("SELECT count(*) FROM studies_study") in {(0,), (5,)}
     finally:
         place.stop()
 

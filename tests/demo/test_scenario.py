@@ -8,12 +8,15 @@ from itertools import pairwise
 import pytest
 from django.utils import timezone
 
-from labbench.analysis.services import runnable_levels
+from labbench.analysis.choices import Choice
+from labbench.analysis.rivals import rivals_document
+from labbench.analysis.services import inputs_of, runnable_levels
 from labbench.analysis.sheets import study_sheet
 from labbench.bench.models import Booking, Deviation, Inspection, Load, Repair, StrengthTest, TraceEvaluation
 from labbench.bench.trace_standing import compare_moves
 from labbench.bench.traces import evaluated, read_kept
 from labbench.demo.generator import scenario, text_of, write
+from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.lab.models import Person
 from labbench.science.document import document
 from labbench.science.evaluation import evaluate
@@ -257,3 +260,37 @@ def test_the_loggers_file_shows_one_short_soak_an_open_door_and_a_move_written_d
     comparison = compare_moves(evaluation)
     assert [(m.round_number, m.step) for m in comparison.moves if m.remarks] == [(3, "freeze"), (3, "heat")]
     assert "22 min later than the move into the chamber" in comparison.moves[7].remarks[0]
+
+
+class TestDose:
+    """Repairs that got too little light crack out, whatever the lamp is called and however long it shone."""
+
+    @pytest.fixture
+    def study(self, demo, db):
+        return Study.objects.get(code="DO-26-10")
+
+    @staticmethod
+    def chosen(study, choice):
+        inputs = inputs_of(study, choice=choice)
+        sheet = read_coupon_sheet(inputs.sheet_csv.encode()).sheet
+        return document(evaluate(sheet, margin=study.margin)), rivals_document(sheet, inputs.parameters)
+
+    def test_names_do_not_isolate_the_cause(self, results):
+        result = results["DO-26-10"]
+        assert result["cause"]["isolated"] is None
+        assert {factor["verdict"]["state"] for factor in result["factors"]} == {"undecided"}
+
+    def test_the_measured_dose_does(self, study):
+        names = ("lamp", "cure_time_s")
+        result, rivals = self.chosen(study, Choice(measured=("dose_min_mj_cm2",), without=names))
+        assert result["cause"]["isolated"] == "dose_min_mj_cm2 <= 171"
+        assert [(rival["factors"][0], rival["state"]) for rival in rivals] == [
+            ("lamp", "second"),
+            ("cure_time_s", "second"),
+        ]
+
+    def test_where_each_lamp_gave_one_dose_nothing_can_tell_and_a_coupon_is_named(self, demo, db):
+        study = Study.objects.get(code="QU-26-09")
+        _, (rival,) = self.chosen(study, Choice(measured=("dose_min_mj_cm2",), without=("lamp",)))
+        assert rival["state"] == "aliased"
+        assert rival["breaking_coupon"]["levels"]["lamp"] == "LED-3"

@@ -31,7 +31,7 @@ POLL_SECONDS = 0.25
 
 
 class Command(BaseCommand):
-    help = "Load three invented studies, analyse them through the queue, print the verdicts and serve until Ctrl-C."
+    help = "Load four invented studies, analyse them through the queue, print the verdicts and serve until Ctrl-C."
     requires_system_checks = []
 
     def add_arguments(self, parser: CommandParser) -> None:
