@@ -11,11 +11,13 @@ from labbench.bench.models import (
     Inspection,
     Load,
     LoadPlace,
+    LoggerColumns,
     Repair,
     StrengthTest,
+    TraceEvaluation,
     TraceFile,
 )
-from labbench.lab.record_admin import LookUpAdmin, LookUpInline
+from labbench.lab.record_admin import LookUp, LookUpAdmin, LookUpInline
 
 
 @admin.display(description="study", ordering="coupon__study__code")
@@ -81,6 +83,20 @@ class TraceFileAdmin(LookUpAdmin):
     list_display = ["filename", "load", "starts_at", "ends_at", "uploaded_at", "uploaded_by"]
     list_select_related = ["load", "uploaded_by"]
     search_fields = ["filename", "sha256", "load__study__code"]
+
+
+@admin.register(LoggerColumns)
+class LoggerColumnsAdmin(LookUpAdmin):
+    list_display = ["__str__", "confirmed_by", "confirmed_at"]
+    list_select_related = ["confirmed_by"]
+    search_fields = ["layout_sha256"]
+
+
+@admin.register(TraceEvaluation)
+class TraceEvaluationAdmin(LookUp):
+    list_display = ["trace", "profile", "steps_met", "steps_in_all", "requested_by", "finished_at", "code_version"]
+    list_select_related = ["trace", "profile", "requested_by"]
+    search_fields = ["trace__filename", "trace__sha256", "inputs_sha256", "result_sha256"]
 
 
 @admin.register(Inspection)

@@ -74,6 +74,13 @@ def read_logger_head(data: bytes) -> LoggerHead:
     layout = layout_of(text)
     if len(layout.header) > MOST_COLUMNS:
         raise UnreadableFileError(f"the file has {len(layout.header)} columns, {MOST_COLUMNS} are the most")
+    for place, cell in enumerate((*layout.header, *layout.units)):
+        if not cell.isprintable():
+            letters = column_letters(place % len(layout.header))
+            raise UnreadableFileError(
+                f"column {letters} has a character in its header that can't be printed: {shown(cell)}",
+                layout.header_row,
+            )
     faults = FaultList(DEFAULT.faults)
     agreed = agreed_columns(layout, faults)
     if faults.found:

@@ -11,8 +11,10 @@ from django.utils import timezone
 from labbench.analysis.combinations import CombinationTable, combination_table
 from labbench.analysis.frozen_sheet import frozen_sheet
 from labbench.analysis.models import Analysis
-from labbench.bench.models import Deviation
+from labbench.bench.models import Deviation, Load
+from labbench.bench.trace_standing import SoakProof, soak_proofs
 from labbench.formats.date_texts import moment_text
+from labbench.formats.factor_levels import natural_order
 from labbench.formats.number_texts import interval_percent_text, number_text, p_value_text, percent_text
 from labbench.reports.answer import answer, pair_words, verdict_about, verdict_words
 from labbench.reports.causes import warnings_in_words
@@ -22,6 +24,7 @@ from labbench.reports.level_tables import LevelTable, level_tables
 from labbench.reports.methods import methods_used, sources
 from labbench.reports.tests_in_words import adjusted_p, disagreements, test_rows, varied
 from labbench.reports.wording import (
+    counted,
     factor_label,
     level_label,
     levels_label,
@@ -96,6 +99,7 @@ def content(analysis: Analysis, *, number: int, title: str, author: str, made_at
         "next": [[number_text(row["count"]), levels_label(row["levels"])] for row in result.get("next_coupons") or []],
         "controls": [[role, number_text(count)] for role, count in result["sheet"]["controls"].items()],
         "deviations": deviations(analysis),
+        "soaks": soaks(analysis),
         "methods": methods_used(result),
         "sources": sources(),
         "cautions": list(CAUTIONS),
@@ -262,6 +266,27 @@ def deviations(analysis: Analysis) -> list[list[str]]:
         ]
         for row in rows
     ]
+
+
+def soaks(analysis: Analysis) -> list[list[str]]:
+    """For each load of the study that has set out: how many of its soaks the temperature traces prove, when the report is made."""
+    loads = sorted(
+        Load.objects.filter(study=analysis.study).exclude(state=Load.State.PLANNED),
+        key=lambda load: natural_order(load.name),
+    )
+    proofs = soak_proofs([load.pk for load in loads])
+    return [[load.name, soak_words(proofs.get(load.pk))] for load in loads]
+
+
+def soak_words(proof: SoakProof | None) -> str:
+    if proof is None:
+        return "not proved: no logger file was evaluated"
+    words = f"{proof.words} by {counted(proof.files, 'logger file')}"
+    if proof.short:
+        words += f"; {number_text(proof.short)} short, long or not reached"
+    if proof.not_seen > 0:
+        words += f"; {number_text(proof.not_seen)} in no file"
+    return words + (f"; {number_text(proof.by_air)} counted from the air only" if proof.by_air else "")
 
 
 def appendix(sheet: CouponSheet | None) -> dict[str, Any]:

@@ -121,6 +121,22 @@ def test_a_chunked_upload_without_a_length_is_refused_too(port):
     assert b"more than the 64 MB that are taken at once." in answer
 
 
+def test_a_loggers_file_may_be_larger_than_other_uploads_up_to_a_limit_of_its_own(port):
+    heads = {}
+    for path, megabytes in (("/loads/1/traces/", 600), ("/loads/1/traces/", 200), ("/studies/import/", 200)):
+        with closing(socket.create_connection(("127.0.0.1", port), timeout=20)) as line:
+            head = f"POST {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: {megabytes * 2**20}\r\n\r\n"
+            line.sendall(head.encode())
+            line.settimeout(5)
+            try:
+                heads[path, megabytes] = line.recv(2**16).decode()
+            except TimeoutError:  # it waits for the rest of the body
+                heads[path, megabytes] = ""
+    assert "413" in heads["/loads/1/traces/", 600]
+    assert heads["/loads/1/traces/", 200] == ""
+    assert "413" in heads["/studies/import/", 200]
+
+
 def test_a_taken_port_is_told(place):
     with closing(socket.socket()) as other:
         other.bind(("127.0.0.1", 0))

@@ -23,6 +23,8 @@ from labbench.science.soaks.traces import AIR
 FIRST_POINTS = 1200
 # With more steps than these only those that are not met are named in the plot; the table has all.
 MOST_NAMED = 30
+# As --series-dashes of static/css/tokens.css.
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 PLAN, RECORD = (0.90, 0.935), (0.945, 0.98)
 
 
@@ -59,7 +61,7 @@ def trace_chart(evaluation: TraceEvaluation, bookings: Sequence[Booking]) -> Tra
             "y": values,
             "connectgaps": False,
             "hovertemplate": "%{y:.1f} °C",
-            "line": {"width": 1.5},
+            "line": line_of(number),
             "meta": {"series": number},
         }
         for number, (channel, values) in enumerate(window.values_c.items(), start=1)
@@ -117,6 +119,12 @@ class Clock:
 
     def ms_of(self, text: str | None) -> float | None:
         return None if text is None else self.ms(datetime.fromisoformat(text))
+
+
+def line_of(number: int) -> dict[str, Any]:
+    """Beyond the theme's six series the colours come again, each with another dash."""
+    again = (number - 1) // len(DASHES)
+    return {"width": 1.5, **({"dash": DASHES[(number - 1 + again) % len(DASHES)]} if again else {})}
 
 
 def channel_label(channel: str) -> str:

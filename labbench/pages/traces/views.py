@@ -10,7 +10,7 @@ from django.contrib.auth.decorators import permission_required
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labbench.bench.models import TraceEvaluation, TraceFile
@@ -120,7 +120,7 @@ def evaluated_part(found: TraceFile, shown: TraceEvaluation) -> dict[str, Any]:
         "broken": broken_soaks(shown),
         "in_step": findings_in_step(shown),
         "clock_form": ClockForm(initial={"clock_behind_minutes": clock_offered(found, comparison.clock_minutes)}),
-        "heat_url": heat_page(),
+        "heat_url": f"{reverse('coupon-heat')}?load={found.load_id}",
     }
 
 
@@ -137,14 +137,6 @@ def channels_of(step: dict[str, Any]) -> list[dict[str, Any]]:
 
 def clock_offered(found: TraceFile, beyond: float | None) -> float | None:
     return found.clock_behind_minutes + beyond if beyond is not None else found.clock_behind_minutes or None
-
-
-def heat_page() -> str:
-    """The page that says how long glass takes to get there, where this installation has it."""
-    try:
-        return reverse("coupon-heat")
-    except NoReverseMatch:
-        return ""
 
 
 @require_safe

@@ -1,0 +1,102 @@
+"""A logger's file in the browser: handed in with a load, its columns confirmed, its plot zoomed by keys, buttons and dragging."""
+
+import re
+
+import pytest
+
+from tests.bench import traced
+from tests.browser.test_every_page import faults_of
+
+pytestmark = [pytest.mark.browser, pytest.mark.worker]
+
+SEEN = "document.querySelector('.chart-plot')._fullLayout.xaxis.range.map(text => Date.parse(text.replace(' ', 'T') + 'Z'))"
+
+
+def open_load(page, demo, name):
+    page.goto(f"{demo.address}/studies/EL-26-11/")
+    page.locator("#loads").get_by_role("link", name=name, exact=True).click()
+
+
+def seen_hours(page):
+    low, high = page.evaluate(SEEN)
+    return (high - low) / 3_600_000
+
+
+def zoomed(page, act):
+    """Do something that shows another part, and wait for its points."""
+    with page.expect_response(re.compile("/points/")) as answer:
+        act()
+    assert answer.value.status == 200
+    page.wait_for_function("document.querySelector('[data-trace-status]').textContent.length > 0")
+    return answer.value.json()
+
+
+def test_the_demos_trace_is_zoomed_by_keys_buttons_and_dragging(demo, desk):
+    page = demo.sign_in(desk, "technician")
+    open_load(page, demo, "Load 2")
+    page.locator("#traces").get_by_role("link", name="recorder-r3.csv").click()
+    page.wait_for_selector("figure[data-drawn]")
+    assert "8 of 9 soaks are met" in page.locator(".panel.key h2").inner_text()
+    page.wait_for_selector("[data-trace-tools]:not([hidden])")
+    whole = seen_hours(page)
+    part = zoomed(page, lambda: page.get_by_role("button", name="Show round 3, heat in the plot").click())
+    assert part["is_every_reading"]
+    assert seen_hours(page) < 4
+    plot = page.locator(".chart-plot")
+    plot.focus()
+    before = seen_hours(page)
+    zoomed(page, lambda: page.keyboard.press("+"))
+    assert seen_hours(page) == pytest.approx(before / 2, rel=0.01)
+    low = page.evaluate(SEEN)[0]
+    zoomed(page, lambda: page.keyboard.press("ArrowRight"))
+    assert page.evaluate(SEEN)[0] > low
+    zoomed(page, lambda: page.get_by_role("button", name="Whole trace").click())
+    assert seen_hours(page) == pytest.approx(whole, rel=0.01)
+    box = page.locator(".nsewdrag").first.bounding_box()
+
+    def drag():
+        page.mouse.move(box["x"] + box["width"] * 0.4, box["y"] + 40)
+        page.mouse.down()
+        page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + 44, steps=4)
+        page.mouse.up()
+
+    zoomed(page, drag)
+    assert seen_hours(page) == pytest.approx(whole / 5, rel=0.05)
+    # The axis stays one of times, and what is drawn has the shapes that were asked for.
+    assert page.evaluate("document.querySelector('.chart-plot')._fullLayout.xaxis.type") == "date"
+    assert page.locator(".chart .notice.danger").count() == 0
+    assert page.strangers == []
+
+
+def test_a_technician_hands_in_a_file_on_a_tablet(demo, tablet, tmp_path):
+    page = demo.sign_in(tablet, "technician")
+    open_load(page, demo, "Load 1")
+    page.get_by_role("link", name="Take in a logger file").click()
+    faults = faults_of(page, "take in")
+    file = tmp_path / "logger.csv"
+    file.write_bytes(traced.text(traced.made(3)))
+    page.set_input_files("input[type=file]", file)
+    page.get_by_role("button", name="Read its columns").click()
+    page.wait_for_url("**/columns/")
+    faults += faults_of(page, "columns")
+    shown = page.locator("#as-understood thead")
+    assert "B" in shown.inner_text()
+    # What is understood follows what is chosen, before anything is stored.
+    page.locator("select[name=use_3]").select_option("not_read")
+    page.wait_for_function("!document.querySelector('#as-understood thead').textContent.includes('B')")
+    page.get_by_role("button", name="These are the columns: evaluate").click()
+    page.wait_for_selector("figure[data-drawn]", timeout=60_000)
+    faults += faults_of(page, "trace")
+    # The invented chambers are warmer than the demo's profile asks, and the coupons are no longer in the oven when it ends.
+    assert re.fullmatch(r"\d of 9 soaks are met", page.locator(".panel.key h2").inner_text())
+    assert faults == []
+    open_load(page, demo, "Load 1")
+    page.get_by_role("link", name="Take in a logger file").click()
+    page.set_input_files("input[type=file]", file)
+    page.get_by_role("button", name="Read its columns").click()
+    page.wait_for_url(re.compile(r"/traces/\d+/$"))
+    assert "This file is with Load 1 already" in page.locator(".messages").inner_text()
+    page.goto(f"{page.url}take-out/")
+    page.get_by_label("Reason").fill("A trial.")
+    page.get_by_role("button", name="Take it out").click()
+    page.wait_for_url("**/loads/**")
