@@ -6,12 +6,15 @@ from django.contrib import admin
 
 from labbench.bench.models import (
     Booking,
+    BookingChange,
     ChamberFailure,
+    ChamberPlan,
     Deviation,
     Inspection,
     Load,
     LoadPlace,
     LoggerColumns,
+    PlanAlternatives,
     Repair,
     StrengthTest,
     TraceEvaluation,
@@ -140,3 +143,23 @@ class ChamberFailureAdmin(LookUpAdmin):
     list_display = ["chamber", "began_at", "ended_at", "note", "recorded_by"]
     list_filter = ["chamber"]
     list_select_related = ["chamber", "recorded_by"]
+
+
+@admin.register(ChamberPlan)
+class ChamberPlanAdmin(LookUp):
+    list_display = ["__str__", "requested_by", "requested_at", "reason", "finished_at", "change"]
+    list_select_related = ["requested_by", "change"]
+    search_fields = ["reason"]
+
+
+@admin.register(PlanAlternatives)
+class PlanAlternativesAdmin(LookUp):
+    list_display = ["__str__", "requested_at"]
+    list_select_related = ["plan"]
+
+
+@admin.register(BookingChange)
+class BookingChangeAdmin(LookUp):
+    list_display = ["words", "reason", "made_by", "made_at", "undone_by", "undone_at"]
+    list_select_related = ["made_by", "undone_by"]
+    search_fields = ["words", "reason"]
