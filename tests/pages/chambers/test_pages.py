@@ -305,3 +305,32 @@ def test_the_tables_show_the_labs_own_time(lead, booked, settings):
         wanted = timezone.localtime(row.planned_start)
     for name in ("chamber-bookings", "chamber-loads"):
         assert f"{wanted:%H:%M}" in shown(lead.get(reverse(name))), name
+
+
+def asked(client, callbacks):
+    """The plan that the page asked for, and its own page."""
+    with callbacks(execute=True):
+        answer = client.post(reverse("chamber-plans"), {"seconds": "10", "keep": "on"})
+    return ChamberPlan.objects.get(), shown(client.get(answer.url))
+
+
+def test_where_nothing_fits_the_page_says_what_is_in_the_way(lead, eager_queue, django_capture_on_commit_callbacks):
+    lab.chambers()
+    lab.staffed(start=7 * 60, end=9 * 60)
+    lab.load(factories.study(profile=lab.profile(), rounds_planned=1))
+    plan, page = asked(lead, django_capture_on_commit_callbacks)
+    assert "No plan keeps all rules" in page
+    assert "It would do with" in page
+    assert reverse("accept-plan", args=[plan.pk]) not in page
+
+
+def test_without_anything_to_plan_the_page_says_why(lead, eager_queue, django_capture_on_commit_callbacks):
+    lab.load(factories.study(code="BARE"), "Load 1")
+    _, page = asked(lead, django_capture_on_commit_callbacks)
+    assert "There is no load to plan. BARE Load 1: neither it nor its study has a profile." in page
+
+
+def test_an_empty_lab_says_what_to_do(lead):
+    assert "No load travels" in shown(lead.get(reverse("chambers")))
+    assert "No load travels" in shown(lead.get(reverse("chamber-plans")))
+    assert "No hours are recorded" in shown(lead.get(reverse("staffed-hours")))
