@@ -197,6 +197,16 @@ def main_effects(codes: Integers, suspects: tuple[Suspect, ...]) -> Floats:
     return np.hstack(columns)
 
 
+def spread(candidates: Floats, rows: Floats) -> Floats:
+    """x' M⁻¹ x of every candidate x, M the information of the rows: with x more its determinant is 1 + x' M⁻¹ x times that."""
+    if len(rows) >= rows.shape[1]:
+        return np.asarray(((candidates @ np.linalg.inv(_information(rows))) * candidates).sum(axis=1))
+    # Fewer coupons than effects: the same by the smaller matrix of the coupons (Woodbury's identity).
+    small = np.linalg.inv(rows @ rows.T + RIDGE * np.eye(len(rows)))
+    across = candidates @ rows.T
+    return np.asarray(((candidates**2).sum(axis=1) - ((across @ small) * across).sum(axis=1)) / RIDGE)
+
+
 def _none(suspects: tuple[Suspect, ...]) -> Integers:
     return np.empty((0, len(suspects)), dtype=np.int64)
 
@@ -263,9 +273,7 @@ def _exchanged(
         has_changed = False
         for place in range(len(chosen)):
             without = np.delete(chosen, place)
-            inverse = np.linalg.inv(_information(effects[without]))
-            # The determinant with a candidate x more is that without, times 1 + x' inverse x.
-            gain = np.einsum("ij,jk,ik->i", effects, inverse, effects)
+            gain = spread(effects, effects[without])
             gain[~_in_stock(pool, without, left)] = -np.inf
             best = int(np.argmax(np.round(gain, 10)))
             if gain[best] > gain[chosen[place]] * (1 + 1e-9) + 1e-12:

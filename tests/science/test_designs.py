@@ -10,12 +10,14 @@ from hypothesis import strategies as st
 from labbench.science.candidates import impossible_codes, is_possible
 from labbench.science.design_aliases import alias_table
 from labbench.science.designs import (
+    RIDGE,
     d_optimal_subset,
     fraction_sizes,
     fractional_factorial,
     full_factorial,
     main_effects,
     one_factor_swaps,
+    spread,
 )
 from labbench.science.hypotheses import Suspect
 
@@ -193,3 +195,31 @@ def test_partly_aliased_factors_have_the_correlation_of_their_table():
     (first, _) = alias_table(codes, factors(2, 2)).aliases
     assert first.correlation == pytest.approx(0.5)
     assert not first.is_whole
+
+
+@pytest.mark.parametrize("coupons", [3, 30])
+def test_what_a_coupon_adds_is_the_growth_of_the_determinant(coupons):
+    """By the definition, for fewer and for more coupons than effects."""
+    suspects = (Suspect("resin", "categorical", tuple("abcd")), Suspect("lamp", "categorical", tuple("abcde")))
+    rng = np.random.default_rng(1)
+    pool, rows = (main_effects(rng.integers(0, 4, (n, 2)), suspects) for n in (6, coupons))
+
+    def determinant(effects):
+        return np.linalg.slogdet(effects.T @ effects + RIDGE * np.eye(effects.shape[1]))[1]
+
+    grown = [np.expm1(determinant(np.vstack((rows, one))) - determinant(rows)) for one in pool]
+    assert spread(pool, rows) == pytest.approx(grown, rel=1e-6)
+
+
+def test_ten_factors_of_forty_levels_are_no_long_wait():
+    suspects = tuple(Suspect(f"factor{n}", "categorical", tuple(f"V{level}" for level in range(40))) for n in range(10))
+    nothing = impossible_codes(suspects, ())
+    design = d_optimal_subset(suspects, size=33, impossible=nothing, rng=np.random.default_rng(1))
+    assert (design.codes.shape, design.reason) == ((33, 10), None)
+
+    def determinant(codes):
+        effects = main_effects(codes, suspects)
+        return np.linalg.slogdet(effects.T @ effects + RIDGE * np.eye(effects.shape[1]))[1]
+
+    rng = np.random.default_rng(2)
+    assert determinant(design.codes) > max(determinant(rng.integers(0, 40, (33, 10))) for _ in range(5))
