@@ -209,9 +209,12 @@ def test_tiny_plans_are_the_best_of_all(seed):
         assert (plan.score.lateness, plan.score.makespan_minutes, plan.score.total_minutes) == best
 
 
-def test_a_week_of_loads_is_bounded_close_to_the_best_plan():
+def test_a_week_of_loads_is_bounded_close_to_the_best_plan(monkeypatch):
     # 386 h was proved by counting hour by hour: impossible in 385 h, a plan in 386 h.
-    plan = plan_chambers(week_lab(), seconds=2)
+    # The work of some seconds, and time enough for it on a busy machine.
+    monkeypatch.setattr(scheduling_solver, "UNITS_PER_SECOND", 0.005)
+    plan = plan_chambers(week_lab(), seconds=100)
+    assert plan.is_repeatable
     assert plan.score.makespan_minutes == 386 * 60
     assert 0.95 * plan.score.makespan_minutes <= plan.bound_minutes <= plan.score.makespan_minutes
 

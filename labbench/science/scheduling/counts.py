@@ -21,7 +21,7 @@ QUESTION_WORK = 0.1
 MOST_UNANSWERED = 2
 # Counts with shares of loads: how many variables a question may have, how long a tick may get to that end, how many questions are
 # asked, the first at which share of the best makespan, and from which share of it on a closer bound is left to others.
-MOST_SHARES = 8_000
+MOST_SHARES = 13_000
 LONGEST_TICK = 240
 MOST_SHARE_QUESTIONS = 8
 NEAR_BEST = 0.985
