@@ -36,6 +36,7 @@ from labbench.lab.models import (
     SurveyPoint,
     ThermalProfile,
 )
+from labbench.lab.profiles import is_used
 from labbench.lab.record_admin import KeptAdmin, LookUp, LookUpAdmin, LookUpInline
 
 admin.site.site_title = "labbench"
@@ -232,7 +233,7 @@ class ProfileStepInline(admin.TabularInline):
 
 @admin.register(ThermalProfile)
 class ThermalProfileAdmin(KeptAdmin):
-    """A profile that a load went through stays as it is: a changed one is a new version."""
+    """A profile that a load, a study or a booking goes by stays as it is: a changed one is a new version."""
 
     list_display = ["name", "version", "rounds", "max_transfer_minutes", "is_common_practice"]
     list_filter = ["is_common_practice"]
@@ -240,7 +241,7 @@ class ThermalProfileAdmin(KeptAdmin):
     inlines = [ProfileStepInline]
 
     def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        return super().has_change_permission(request, obj) and (obj is None or not obj.loads.exists())
+        return super().has_change_permission(request, obj) and (obj is None or not is_used(obj))
 
 
 @admin.register(ProfileStep)
