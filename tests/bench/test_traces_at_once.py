@@ -2,7 +2,6 @@
 
 import os
 import signal
-import time
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -70,7 +69,7 @@ from labbench.bench.services import create_load
 from tests import factories
 from tests.bench import traced
 load, by = traced.load_of(), factories.person()
-trace = traced.taken_in(load, traced.text(traced.made(40, interval_s=2.0)), by=by)
+trace = traced.taken_in(load, traced.text(traced.made()), by=by)
 mapping, _ = offered_columns(trace, stored_head(trace))
 trace = confirm_columns(trace=trace, mapping=mapping, clock_behind_minutes=0, by=by)
 request_evaluation(trace=trace, by=by)
@@ -81,16 +80,26 @@ request_evaluation(trace=trace, by=by)
 def test_a_worker_killed_in_the_middle_leaves_one_evaluation(tmp_path):
     with installed(tmp_path) as lab:
         lab.manage("shell", "-v", "0", "-c", HAND_IN)
+        file = lab.folder / "uploads" / lab.row("SELECT file FROM bench_tracefile")[0]
+        data = file.read_bytes()
+        # A pipe in the place of the file: the worker is held up in the middle of its work, for as long as nobody writes.
+        file.unlink()
+        os.mkfifo(file)
         first = lab.start("worker")
-        lab.wait(lambda: lab.row("SELECT state FROM jobs_job")[0] in {"running", "done"}, "the job's start")
+        lab.wait(
+            lambda: lab.row("SELECT state, message FROM jobs_job") == ("running", "reading the file"), "the reading"
+        )
         os.killpg(first.pid, signal.SIGKILL)
-        time.sleep(0.5)
+        first.wait()
+        file.unlink()
+        file.write_bytes(data)
         lab.start("worker")
         lab.wait(lambda: lab.row("SELECT state FROM jobs_job")[0] == "done", "the evaluation's end")
         count, finished, met, whole = lab.row(
             "SELECT COUNT(*), COUNT(finished_at), MAX(steps_met), MAX(steps_in_all) FROM bench_traceevaluation"
         )
         assert (count, finished) == (1, 1)
+        assert lab.row("SELECT runs FROM jobs_job") == (2,)
         # The load's study plans two rounds.
         assert (met, whole) == (6, 6)
 
