@@ -51,7 +51,10 @@ class ValueGroups:
 
 def value_groups(values: Sequence[float | None]) -> ValueGroups:
     """Groups of the values, in rising order; None is not known, and so is what is not finite."""
-    rounded = np.array([_rounded(value) for value in values], dtype=np.float64)
+    given = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+    # Many coupons share few values: each is rounded once.
+    different, place = np.unique(given, return_inverse=True)
+    rounded = np.array([_rounded(value) for value in different.tolist()], dtype=np.float64)[place.ravel()]
     known = rounded[np.isfinite(rounded)]
     distinct, counts = np.unique(known, return_counts=True)
     cuts, how = _cuts(distinct, counts)
@@ -67,8 +70,8 @@ def value_groups(values: Sequence[float | None]) -> ValueGroups:
     return ValueGroups(tuple(groups), codes, how)
 
 
-def _rounded(value: float | None) -> float:
-    if value is None or not np.isfinite(value):
+def _rounded(value: float) -> float:
+    if not np.isfinite(value):
         return float("nan")
     return float(f"{value:.{DIGITS}g}")
 
