@@ -103,7 +103,7 @@ def answered(asked: Mapping[str, Any]) -> HeatAnswer:
     else:
         big = time_text(latest.seconds, is_rounded_up=True)
         big_words = "after the air changed the glass is within the tolerance at the latest"
-        sentences = soak_sentences(earliest.seconds, latest.seconds, step)
+        sentences = soak_sentences(earliest.seconds, latest.seconds, step, is_fitted=asked["is_fitted"])
     rows = (
         CaseRow("slowest", found.slowest),
         CaseRow("middle of the range", found.middle),
@@ -121,12 +121,18 @@ def answered(asked: Mapping[str, Any]) -> HeatAnswer:
     )
 
 
-def soak_sentences(earliest_s: float, latest_s: float, step: Any) -> tuple[str, ...]:
+def soak_sentences(earliest_s: float, latest_s: float, step: Any, *, is_fitted: bool) -> tuple[str, ...]:
     """How long to soak without a coupon sensor, and why the range is what it is."""
+    counted = f"count the soak from {time_text(latest_s, is_rounded_up=True)} after the coupons meet this air"
     said = [
         f"With the highest coefficient it would be there after {time_text(earliest_s)}: which of the two, the model can’t know. "
-        f"Without a sensor in a coupon count the soak from {time_text(latest_s, is_rounded_up=True)} after the coupons meet this air.",
+        f"Without a sensor in a coupon {counted}.",
     ]
+    if is_fitted:
+        said = [
+            f"Without a sensor in a coupon {counted}, and add a margin: the range is that of one coupon in one place, and the slowest "
+            "place of the rack was perhaps another.",
+        ]
     if step is not None:
         least = time_text(step.min_minutes * 60)
         there, whole = (time_text(value, is_rounded_up=True) for value in (latest_s, latest_s + step.min_minutes * 60))
