@@ -19,6 +19,7 @@ from labbench.bench.models import (
     StrengthTest,
     TraceEvaluation,
     TraceFile,
+    TraceFinding,
 )
 from labbench.lab.record_admin import LookUp, LookUpAdmin, LookUpInline
 
@@ -100,6 +101,13 @@ class TraceEvaluationAdmin(LookUp):
     list_display = ["trace", "profile", "steps_met", "steps_in_all", "requested_by", "finished_at", "code_version"]
     list_select_related = ["trace", "profile", "requested_by"]
     search_fields = ["trace__filename", "trace__sha256", "inputs_sha256", "result_sha256"]
+
+
+@admin.register(TraceFinding)
+class TraceFindingAdmin(LookUp):
+    list_display = ["trace", "round_number", "step_number", "deviation"]
+    list_select_related = ["trace", "deviation"]
+    search_fields = ["trace__filename", "deviation__description"]
 
 
 @admin.register(Inspection)

@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.bench import traced
 from tests.browser.test_every_page import faults_of
@@ -27,7 +28,7 @@ def zoomed(page, act):
     with page.expect_response(re.compile("/points/")) as answer:
         act()
     assert answer.value.status == 200
-    page.wait_for_function("document.querySelector('[data-trace-status]').textContent.length > 0")
+    expect(page.locator("[data-trace-status]")).not_to_be_empty()
     return answer.value.json()
 
 
@@ -83,7 +84,7 @@ def test_a_technician_hands_in_a_file_on_a_tablet(demo, tablet, tmp_path):
     assert "B" in shown.inner_text()
     # What is understood follows what is chosen, before anything is stored.
     page.locator("select[name=use_3]").select_option("not_read")
-    page.wait_for_function("!document.querySelector('#as-understood thead').textContent.includes('B')")
+    expect(shown).not_to_contain_text("B")
     page.get_by_role("button", name="These are the columns: evaluate").click()
     page.wait_for_selector("figure[data-drawn]", timeout=60_000)
     faults += faults_of(page, "trace")
