@@ -141,7 +141,7 @@ def started(allocation: Allocation) -> str:
     load = Load.objects.filter(places__coupon__allocated__allocation=allocation).exclude(state=Load.State.PLANNED)
     if (away := load.first()) is not None:
         return f"{away.name} is {away.get_state_display()}"
-    before = there_before(allocation, coupons)
+    before = there_before(allocation, coupons.values("pk"))
     booked = Load.objects.filter(places__coupon__in=coupons.exclude(pk__in=before), bookings__isnull=False).first()
     return f"{booked.name} is booked" if booked is not None else ""
 
@@ -160,7 +160,7 @@ def undo_allocation(*, allocation: Allocation, by: Any, reason: str = "plan undo
     if words := started(current):
         raise ValidationError(f"It can't be undone any more: {words}.")
     coupons = list(Coupon.objects.filter(allocated__allocation=current))
-    before = there_before(current, coupons)
+    before = set(there_before(current, [coupon.pk for coupon in coupons]))
     own = [coupon for coupon in coupons if coupon.pk not in before]
     loads = list(Load.objects.filter(places__coupon__in=own).distinct())
     for rows in (
@@ -178,7 +178,7 @@ def undo_allocation(*, allocation: Allocation, by: Any, reason: str = "plan undo
     remove(current, by=by, reason=reason)
 
 
-def there_before(allocation: Allocation, coupons: Sequence[Coupon] | QuerySet[Coupon]) -> set[int]:
-    """Keys of the coupons that this allocation did not make: they waited, and got their levels by it."""
-    made = Coupon.history.filter(id__in=[coupon.pk for coupon in coupons], history_type="+")
-    return set(made.filter(history_date__lt=allocation.made_at).values_list("id", flat=True))
+def there_before(allocation: Allocation, keys: Any) -> QuerySet[Any, int]:
+    """Keys of the coupons, of these, that the allocation did not make: they waited, and got their levels by it."""
+    made = Coupon.history.filter(id__in=keys, history_type="+")
+    return made.filter(history_date__lt=allocation.made_at).values_list("id", flat=True)
