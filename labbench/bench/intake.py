@@ -10,6 +10,7 @@ from typing import Any
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import models, transaction
+from django.utils import timezone
 from simple_history.utils import bulk_create_with_history
 
 from labbench.bench.models import Inspection, Load, LoadPlace, StrengthTest
@@ -131,7 +132,7 @@ def take_in(
         plan = plan_intake(study=study, reading=reading, may_add_levels=may_add_levels)
         if plan.earlier is not None:
             raise ValidationError(
-                f"This file was taken in on {day_text(plan.earlier.imported_at)} already; nothing was stored again."
+                f"This file was taken in on {day_text(timezone.localtime(plan.earlier.imported_at))} already; nothing was stored again."
             )
         if plan.faults or reading.sheet is None:
             raise ValidationError([str(fault) for fault in plan.faults] or ["The sheet could not be read."])

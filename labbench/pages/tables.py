@@ -6,7 +6,7 @@ import django_tables2 as tables
 from django.utils.html import format_html
 
 from labbench.pages.templatetags.marks import mark
-from labbench.pages.templatetags.quantities import FIXED_DECIMALS, absent, is_number, number_text
+from labbench.pages.templatetags.quantities import FIXED_DECIMALS, absent, is_number, moment, number_text
 
 
 class SelectColumn(tables.Column):
@@ -32,6 +32,13 @@ class SelectColumn(tables.Column):
             value,
             record,
         )
+
+
+class MomentColumn(tables.Column):
+    """A point in time in the lab's own time."""
+
+    def render(self, value: Any) -> str:
+        return moment(value)
 
 
 class QuantityColumn(tables.Column):

@@ -210,3 +210,10 @@ def test_a_field_shows_the_unit_of_its_name_only_if_it_takes_a_number():
 )
 def test_a_label_does_not_repeat_the_unit_of_its_field(label, unit, shown):
     assert quantities.without_unit(label, unit) == shown
+
+
+@pytest.mark.parametrize("filtered", [quantities.day, quantities.moment, quantities.clock])
+def test_times_are_told_by_the_labs_clock_from_python_too(filtered):
+    # Templates turn a time before they call a filter; tables and timelines call it from Python.
+    with lab_time.override("Pacific/Auckland"):
+        assert "6 Mar" in filtered(datetime(2026, 3, 5, 20, 5, tzinfo=UTC))

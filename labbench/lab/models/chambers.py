@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils import timezone
 from simple_history.models import HistoricalRecords
 
 from labbench.formats.date_texts import moment_text
@@ -119,4 +120,4 @@ class ChamberClosure(models.Model):
         constraints = [models.CheckConstraint(condition=Q(ends_at__gt=F("starts_at")), name="closure_ends_after_start")]
 
     def __str__(self) -> str:
-        return f"{self.chamber.code} closed {moment_text(self.starts_at)}"
+        return f"{self.chamber.code} closed {moment_text(timezone.localtime(self.starts_at))}"

@@ -96,7 +96,7 @@ class LampSurvey(SurveyConditions):
         ]
 
     def __str__(self) -> str:
-        return f"{self.lamp.code} surveyed {day_text(self.surveyed_at)}"
+        return f"{self.lamp.code} surveyed {day_text(timezone.localtime(self.surveyed_at))}"
 
 
 class SurveyPoint(models.Model):
@@ -141,7 +141,7 @@ class SurveyDraft(SurveyConditions):
         ordering = ["-started_at"]
 
     def __str__(self) -> str:
-        return f"{self.lamp.code}, begun {day_text(self.started_at)}"
+        return f"{self.lamp.code}, begun {day_text(timezone.localtime(self.started_at))}"
 
 
 class DraftReading(models.Model):

@@ -8,16 +8,9 @@ import django_tables2 as tables
 from django.utils.html import format_html
 
 from labbench.bench.models import Deviation, Inspection
-from labbench.pages.tables import CodeColumn, MarkColumn, QuantityColumn
-from labbench.pages.templatetags.quantities import absent, moment
+from labbench.pages.tables import CodeColumn, MarkColumn, MomentColumn, QuantityColumn
+from labbench.pages.templatetags.quantities import absent
 from labbench.studies.models import Coupon
-
-
-class MomentColumn(tables.Column):
-    """A point in time in the lab's own time."""
-
-    def render(self, value: Any) -> str:
-        return moment(value)
 
 
 class FailureTable(tables.Table):

@@ -14,17 +14,11 @@ from django.utils.html import format_html
 from labbench.bench.models import Booking
 from labbench.lab.models import Chamber
 from labbench.pages.chambers.drawing import state_of, what_of
-from labbench.pages.templatetags.quantities import absent, moment
+from labbench.pages.tables import MomentColumn
+from labbench.pages.templatetags.quantities import absent
 from labbench.studies.models import Study
 
 WHEN = [("ahead", "not over"), ("over", "over")]
-
-
-class MomentColumn(tables.Column):
-    """A point in time in the lab's own time."""
-
-    def render(self, value: Any) -> str:
-        return moment(timezone.localtime(value))
 
 
 class BookingTable(tables.Table):

@@ -148,7 +148,7 @@ def dose_part(form: DoseForm, survey: LampSurvey | None) -> CurePart:
     if survey is not None:
         cover = "on" if survey.is_cover_on else "off"
         sentences.append(
-            f"Irradiances from the survey of {survey.lamp.code} on {day_text(survey.surveyed_at)}, cover {cover}, "
+            f"Irradiances from the survey of {survey.lamp.code} on {day_text(timezone.localtime(survey.surveyed_at))}, cover {cover}, "
             f"{number_text(survey.distance_mm)} mm, unless you typed others."
         )
     sentences.append(RECIPROCITY)

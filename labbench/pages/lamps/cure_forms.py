@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 from django.http import QueryDict
+from django.utils import timezone
 
 from labbench.formats.cell_numbers import NumberFault, read_number
 from labbench.formats.date_texts import day_text
@@ -71,7 +72,7 @@ class AskedForm(forms.Form):
 class SurveyChoice(forms.ModelChoiceField):
     def label_from_instance(self, survey: Any) -> str:
         cover = "cover on" if survey.is_cover_on else "cover off"
-        return f"{survey.lamp.code}, {day_text(survey.surveyed_at)}, {cover}, {survey.distance_mm:g} mm"
+        return f"{survey.lamp.code}, {day_text(timezone.localtime(survey.surveyed_at))}, {cover}, {survey.distance_mm:g} mm"
 
 
 class BeginForm(forms.Form):

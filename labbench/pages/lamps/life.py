@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from django.utils import timezone
+
 from labbench.bench.lamp_use import cures_since
 from labbench.formats.number_texts import interval_text, number_text, percent_text, with_unit
 from labbench.lab.lamp_lives import CounterEvent, Fading, counter_events, fading_of, lives_of
@@ -176,9 +178,10 @@ def chart_of(fading: Fading) -> Chart | None:
         return None
     hours = [point.hours_h for point in fading.points]
     outputs = [point.output_mw_cm2 for point in fading.points]
+    days = [day_text(timezone.localtime(point.survey.surveyed_at)) for point in fading.points]
     labels = [
-        f"{day_text(point.survey.surveyed_at)}: {number_text(point.output_mw_cm2)} {MW} at {number_text(point.hours_h)} h"
-        for point in fading.points
+        f"{day}: {number_text(output)} {MW} at {number_text(hour)} h"
+        for day, output, hour in zip(days, outputs, hours, strict=True)
     ]
     traces: list[dict[str, Any]] = []
     fit = fading.fit
@@ -211,7 +214,7 @@ def chart_of(fading: Fading) -> Chart | None:
     if fit is not None and fit.alpha_limits is not None:
         words += "; pale: 95 % limits of the fitted curve"
     rows = tuple(
-        (day_text(p.survey.surveyed_at), number_text(p.hours_h), number_text(p.output_mw_cm2)) for p in fading.points
+        (day, number_text(hour), number_text(output)) for day, hour, output in zip(days, hours, outputs, strict=True)
     )
     return Chart(
         "fading",

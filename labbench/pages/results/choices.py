@@ -12,6 +12,7 @@ from django.contrib.auth.decorators import permission_required
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from labbench.analysis.choices import TOUCHED, TouchedCoupons, touched_coupons
@@ -114,7 +115,7 @@ def options(
 def deviation_words(row: Deviation) -> str:
     about = row.coupon.code if row.coupon else row.load.name if row.load else "the study"
     text = row.description if len(row.description) <= 90 else f"{row.description[:89].rstrip()}…"
-    return f"{day_text(row.happened_at)}, {about}: {row.get_kind_display()}. {text}"
+    return f"{day_text(timezone.localtime(row.happened_at))}, {about}: {row.get_kind_display()}. {text}"
 
 
 def measured_rows(

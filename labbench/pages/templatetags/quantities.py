@@ -72,11 +72,18 @@ def p_value(p: Any) -> str:
     return p_value_text(p) if is_number(p) else absent("not computed")
 
 
+def by_the_labs_clock(at: datetime) -> datetime:
+    """The same point in time in the lab's zone: templates turn it before they call a filter, Python does not."""
+    return timezone.localtime(at) if timezone.is_aware(at) else at
+
+
 @register.filter(expects_localtime=True)
 def day(at: date | datetime | None) -> SafeString:
     """A date as 25 Nov 2026: no country reads it with day and month changed over."""
     if not at:
         return absent("no date")
+    if isinstance(at, datetime):
+        at = by_the_labs_clock(at)
     return format_html('<time datetime="{}">{}</time>', at.isoformat(), day_text(at))
 
 
@@ -85,6 +92,7 @@ def moment(at: datetime | None) -> SafeString:
     """A point in time as 25 Nov 2026, 14:05, in the lab's own time."""
     if not at:
         return absent("no time")
+    at = by_the_labs_clock(at)
     shown = moment_text(at)
     return format_html('<time datetime="{}">{}</time>', at.isoformat(timespec="minutes"), shown)
 
@@ -94,6 +102,7 @@ def clock(at: datetime | None) -> SafeString:
     """The time of day alone where the day is today's, else with its day: for windows and due times on the bench."""
     if not at:
         return absent("no time")
+    at = by_the_labs_clock(at)
     today = timezone.localdate() if timezone.is_aware(at) else date.today()
     shown = clock_text(at) if at.date() == today else f"{at:%a} {at.day} {at:%b}, {clock_text(at)}"
     return format_html('<time datetime="{}">{}</time>', at.isoformat(timespec="minutes"), shown)
