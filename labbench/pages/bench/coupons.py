@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
 from django.core.exceptions import ValidationError
@@ -39,7 +41,7 @@ def coupon(request: HttpRequest, pk: int) -> HttpResponse:
         if request.user.has_perm(RECORD_PERMISSIONS[name])
     ]
     load = row.load_place.load if hasattr(row, "load_place") else None
-    context = {
+    context: dict[str, Any] = {
         "coupon": row,
         "load": load,
         "traces": TraceFile.objects.filter(load=load).select_related("uploaded_by"),

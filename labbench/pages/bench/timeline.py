@@ -237,11 +237,12 @@ class Timeline:
                 changes=[
                     Change(
                         label(ReceivedDose, name),
-                        self.shown(ReceivedDose._meta.get_field(name), before),
-                        self.shown(ReceivedDose._meta.get_field(name), after),
+                        self.shown(field, before),
+                        self.shown(field, after),
                     )
                     for name in shown
                     if getattr(before, name) != getattr(after, name)
+                    and isinstance(field := ReceivedDose._meta.get_field(name), models.Field)
                 ],
             )
 
