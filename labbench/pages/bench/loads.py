@@ -26,6 +26,7 @@ from labbench.pages.bench.inspections import failure_modes
 from labbench.pages.bench.tables import LoadCouponTable
 from labbench.pages.today.cards import cards_of_load
 from labbench.pages.today.forms import MoveForm
+from labbench.pages.today.which_time import ask_which
 from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Coupon
 
@@ -81,9 +82,12 @@ def step(request: HttpRequest, pk: int, name: str) -> HttpResponse:
     if name not in STEPS:
         raise Http404("There is no such step.")
     row = open_load(pk)
+    form = MoveForm(request.POST)
+    if (which := ask_which(request, form)) is not None:
+        return which
     try:
         if name == "start" and request.POST.get("into"):
-            begun = start_into(request, row)
+            begun = start_into(request, row, form)
             messages.success(request, f"{row.name} is running now; it is in {begun.chamber}.")
             return back(request, row)
         row = STEPS[name](load=row, by=request.user, **confirmed(request, name))
@@ -106,9 +110,8 @@ def back(request: HttpRequest, row: Load) -> HttpResponse:
     return redirect("today") if request.POST.get("back") == "today" else redirect("load", row.pk)
 
 
-def start_into(request: HttpRequest, row: Load) -> Booking:
+def start_into(request: HttpRequest, row: Load, form: MoveForm) -> Booking:
     """Started and put into its first chamber by one press."""
-    form = MoveForm(request.POST)
     if not form.is_valid():
         raise next(iter(form.errors.as_data().values()))[0]
     given = form.cleaned_data

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
@@ -23,7 +22,8 @@ from labbench.bench.todays_work import ChamberNow, chambers_now
 from labbench.jobs.models import Job
 from labbench.lab.models import Chamber
 from labbench.pages.bench.cautions import caution
-from labbench.pages.today.forms import ComesTwice, FailureForm, GoOnForm, WorksAgainForm
+from labbench.pages.today.forms import FailureForm, GoOnForm, WorksAgainForm
+from labbench.pages.today.which_time import ask_which
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +64,8 @@ def failure(request: HttpRequest, pk: int) -> HttpResponse:
     """Record that a chamber has failed; below it what becomes of its loads, and the failures before."""
     chamber = get_object_or_404(Chamber, pk=pk)
     form = FailureForm(request.POST or None, initial={"is_over": False})
+    if (which := ask_which(request, form)) is not None:
+        return which
     if request.method == "POST" and form.is_valid():
         given = form.cleaned_data
         try:
@@ -106,16 +108,9 @@ def failure(request: HttpRequest, pk: int) -> HttpResponse:
         "last": last,
         "stranded": stranded_in(last, chambers) if last is not None else [],
         "inside": next((row for row in chambers if row.chamber.pk == chamber.pk), None),
-        "readings": readings_of(form),
         "back": "today" if request.GET.get("back", request.POST.get("back")) == "today" else "",
     }
     return render(request, "today/failure.html", context | caution(request, "load"))
-
-
-def readings_of(form: Any) -> list[Any]:
-    """The two times that a typed one may be, if it came twice."""
-    faults = [fault for faults in form.errors.as_data().values() for fault in faults] if form.is_bound else []
-    return [reading for fault in faults if isinstance(fault, ComesTwice) for reading in fault.readings]
 
 
 def here(request: HttpRequest, chamber_pk: int) -> HttpResponse:
@@ -139,6 +134,8 @@ def works_again(request: HttpRequest, pk: int) -> HttpResponse:
     """The chamber works again from a time on."""
     row = get_object_or_404(ChamberFailure.objects.select_related("chamber"), pk=pk)
     form = WorksAgainForm(request.POST)
+    if (which := ask_which(request, form)) is not None:
+        return which
     try:
         if not form.is_valid():
             raise form.errors["ended_at"].as_data()[0]
@@ -178,6 +175,8 @@ def go_on(request: HttpRequest, pk: int, booking_pk: int) -> HttpResponse:
     row = get_object_or_404(ChamberFailure.objects.select_related("chamber"), pk=pk)
     booking = get_object_or_404(Booking.objects.select_related("load"), pk=booking_pk, chamber=row.chamber_id)
     form = GoOnForm(request.POST)
+    if (which := ask_which(request, form)) is not None:
+        return which
     try:
         if not form.is_valid():
             raise next(iter(form.errors.as_data().values()))[0]

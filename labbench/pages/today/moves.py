@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -17,9 +18,10 @@ from django.views.decorators.http import require_http_methods, require_POST
 from labbench.bench import loads
 from labbench.bench.models import Booking, Deviation, Load
 from labbench.bench.services import Recorded
-from labbench.bench.soak_watch import in_order
+from labbench.bench.soak_watch import MoveFinding, in_order
 from labbench.formats.date_texts import clock_text
-from labbench.pages.today.forms import ComesTwice, MoveForm, WhyForm
+from labbench.pages.today.forms import MoveForm, WhyForm
+from labbench.pages.today.which_time import ask_which
 
 MOVES = ("in", "out", "transfer", "undo")
 
@@ -42,6 +44,8 @@ def move(request: HttpRequest, pk: int, booking_pk: int, name: str) -> HttpRespo
     row = get_object_or_404(Load.objects.select_related("study"), pk=pk)
     booking = Booking.objects.filter(pk=booking_pk, load=row).select_related("chamber").first()
     form = MoveForm(request.POST)
+    if (which := ask_which(request, form)) is not None:
+        return which
     try:
         if booking is None:
             raise ValidationError(
@@ -51,8 +55,6 @@ def move(request: HttpRequest, pk: int, booking_pk: int, name: str) -> HttpRespo
         recorded = carry_out(name, booking, form, request.user)
     except loads.Avoidable as asked:
         return ask(request, row, name, booking_pk, findings=asked.findings, at=form.cleaned_data["at"])
-    except ComesTwice as asked:
-        return ask(request, row, name, booking_pk, readings=asked.readings)
     except loads.MadeAlready as told:
         messages.info(request, " ".join(told.messages))
     except ValidationError as refused:
@@ -112,19 +114,9 @@ def say_what_moved(request: HttpRequest, row: Load, name: str, booking: Booking,
 
 
 def ask(
-    request: HttpRequest,
-    row: Load,
-    name: str,
-    booking_pk: int,
-    *,
-    findings: Any = (),
-    at: datetime | None = None,
-    readings: tuple[datetime, ...] = (),
+    request: HttpRequest, row: Load, name: str, booking_pk: int, *, findings: Sequence[MoveFinding], at: datetime
 ) -> HttpResponse:
-    """What this move would not keep, or which of two times is meant: asked before anything is stored."""
-    kept = {name: request.POST[name] for name in ("into", "chamber", "shown", "back", "of") if request.POST.get(name)}
-    if readings:
-        kept |= {name: request.POST[name] for name in ("sure", "reason") if request.POST.get(name)}
+    """What this move would not keep: asked before anything is stored."""
     context = {
         "load": row,
         "move": name,
@@ -132,8 +124,7 @@ def ask(
         "findings": findings,
         # The time of the press, not of the answer.
         "at": at,
-        "readings": [(reading, clock_text(reading)) for reading in readings],
-        "kept": kept,
+        "kept": {key: request.POST[key] for key in ("into", "chamber", "shown", "back") if request.POST.get(key)},
         "back": back_of(request),
         "reasons": reasons_given(),
     }

@@ -13,8 +13,8 @@ from labbench.bench.loads import GONE, MadeAlready
 from labbench.bench.models import Load
 from labbench.bench.split_loads import record_split
 from labbench.pages.bench.cautions import caution
-from labbench.pages.today.failures import readings_of
 from labbench.pages.today.forms import SplitForm
+from labbench.pages.today.which_time import ask_which
 from labbench.studies.models import Coupon
 
 
@@ -26,6 +26,8 @@ def split(request: HttpRequest, pk: int) -> HttpResponse:
     coupons = Coupon.objects.filter(load_place__load=row).exclude(stage__in=GONE).order_by("load_place__place", "code")
     others = Load.objects.filter(study=row.study_id, state=Load.State.RUNNING).exclude(pk=row.pk).order_by("name")
     form = SplitForm(request.POST or None, coupons=coupons, others=others)
+    if (which := ask_which(request, form)) is not None:
+        return which
     if form.is_valid():
         try:
             kept = record_split(by=request.user, **form.cleaned_data)
@@ -37,5 +39,5 @@ def split(request: HttpRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, kept.description)
             return redirect("load", row.pk)
-    context = {"load": row, "form": form, "readings": readings_of(form)}
+    context = {"load": row, "form": form}
     return render(request, "today/split.html", context | caution(request, "load"))

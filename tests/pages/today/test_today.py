@@ -1,6 +1,6 @@
 """The page of the day: order, windows, one press for a move, what is asked before and after it, the doubled hour."""
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -163,6 +163,32 @@ def test_a_time_that_came_twice_is_asked_about(sign_in, rooms, paris):
         assert "came out of F-1 at 02:30 (UTC+1)." in html
     # From 16:00 to the second 02:30 are eleven and a half hours.
     assert booked(tray, 1, 1).ended_at - start == timedelta(hours=11, minutes=30)
+
+
+def test_every_form_with_a_time_asks_which_was_meant_and_keeps_what_else_was_typed(sign_in, rooms, paris):
+    client, freezer = sign_in(), rooms["F-1"]
+    tray = soaks.load(rooms=rooms, start=datetime(2026, 10, 24, 16, tzinfo=paris), is_running=False)
+    twice = "2026-10-25T02:30"
+    booking = booked(tray, 1, 1)
+    with soaks.clock_at(datetime(2026, 10, 25, 9, tzinfo=paris)):
+        start = {"at": twice, "into": booking.pk, "shown": booking.chamber_id, "back": "today"}
+        asked = client.post(f"/loads/{tray.pk}/step/start/", start)
+        assert "02:30 (UTC+1), the second time" in text_of(asked)
+        assert ("into", str(booking.pk)) in asked.context["kept"]
+        client.post(f"/loads/{tray.pk}/step/start/", start | {"at": asked.context["readings"][1][0].isoformat()})
+        assert booked(tray, 1, 1).started_at == datetime(2026, 10, 25, 1, 30, tzinfo=UTC)
+        address, typed = f"/chambers/{freezer.pk}/failure/", {"began_at": twice, "note": "power cut"}
+        asked = client.post(address, typed)
+        assert ("note", "power cut") in asked.context["kept"]
+        assert ChamberFailure.objects.count() == 0
+        client.post(address, typed | {"began_at": asked.context["readings"][0][0].isoformat()})
+        failure = ChamberFailure.objects.get()
+        assert failure.began_at == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
+        works = f"/chambers/failures/{failure.pk}/works-again/"
+        asked = client.post(works, {"ended_at": twice})
+        client.post(works, {"ended_at": asked.context["readings"][1][0].isoformat()})
+        failure.refresh_from_db()
+        assert failure.ended_at - failure.began_at == HOUR
 
 
 def test_a_time_that_the_clock_skipped_is_refused(sign_in, tray, paris):
