@@ -23,7 +23,7 @@ from labbench.analysis.covariates import (
     measured_values,
 )
 from labbench.analysis.sheets import StudySheet, study_sheet
-from labbench.bench.models import Deviation, LoadPlace, ReceivedDose
+from labbench.bench.models import Deviation, Inspection, LoadPlace, ReceivedDose
 from labbench.formats.factor_names import factor_label
 from labbench.formats.number_texts import number_text
 from labbench.science.sheet import CouponSheet, FactorColumn, Level
@@ -93,7 +93,7 @@ class TouchedCoupons:
 
 
 def touched_coupons(study: Study) -> TouchedCoupons:
-    """Which coupons the deviations of a study touched; two queries."""
+    """Which coupons the deviations of a study touched; three queries. Whoever had cracked out before was not in the load any more."""
     by_load: dict[str, set[int]] = {}
     in_load: dict[int, set[int]] = {}
     places = LoadPlace.objects.filter(load__study=study).order_by()
@@ -102,9 +102,14 @@ def touched_coupons(study: Study) -> TouchedCoupons:
         in_load.setdefault(load_id, set()).add(coupon_id)
     kinds: dict[int, set[str]] = {}
     by_deviation: dict[int, set[int]] = {}
-    rows = Deviation.objects.filter(study=study).order_by("pk").values_list("pk", "kind", "coupon_id", "load_id")
-    for pk, kind, coupon_id, load_id in rows:
-        here = {coupon_id} if coupon_id is not None else in_load.get(load_id, set()) if load_id is not None else set()
+    cracked = Inspection.objects.filter(coupon__study=study, outcome=Inspection.Outcome.CRACKED_OUT).order_by()
+    gone_at = dict(cracked.values_list("coupon_id", "seen_at"))
+    rows = Deviation.objects.filter(study=study).order_by("pk")
+    for pk, kind, coupon_id, load_id, at in rows.values_list("pk", "kind", "coupon_id", "load_id", "happened_at"):
+        travelling = {
+            coupon for coupon in in_load.get(load_id, set()) if coupon not in gone_at or gone_at[coupon] >= at
+        }
+        here = {coupon_id} if coupon_id is not None else travelling
         by_deviation[pk] = set(here)
         for coupon in here:
             kinds.setdefault(coupon, set()).add(kind)

@@ -1,6 +1,7 @@
 """Measured values in place of names without counting twice; coupons left out, both results side by side; all of it frozen."""
 
 import json
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -204,6 +205,15 @@ def test_coupons_that_a_deviation_touched_stay_in_and_are_flagged():
         "7 of 12 coupons went through a deviation of their load or their own (late transfer: 6, chamber fault or power cut: 1); they are "
         "in. Analyse without them to see whether a verdict hangs on them."
     ) in inputs.parameters["notes"]
+
+
+def test_a_coupon_that_had_cracked_out_before_was_not_touched():
+    # The coupons of dosed_study that fail are seen cracked out on the third day.
+    study = dosed_study()
+    deviation = deviate(study, "chamber", load=study.loads.get(name="Load 1"))
+    deviation.happened_at += timedelta(days=5)
+    deviation.save()
+    assert codes_of(study, deviations=(deviation.pk,)) == {f"C{number:02d}" for number in (0, 1, 2, *range(6, 12))}
 
 
 def codes_of(study, **choice):
