@@ -33,7 +33,7 @@ from labbench.science.scheduling.search import Progress, Search
 
 # Deterministic units that the solver is given for each second asked for: few enough that on two cores the units
 # end before the seconds do, so that the same lab gives the same plan (measured by tests/benchmarks/test_planning.py).
-UNITS_PER_SECOND = 0.1
+UNITS_PER_SECOND = 0.15
 FEW_BOOKINGS = 60
 MANY_BOOKINGS = 500
 DEFAULT_SEED = 20260101
