@@ -68,7 +68,7 @@ def move_booking(
     was = {one.pk: (one.chamber_id, one.planned_start, one.planned_end) for one in way.bookings}
     old_start = row.planned_start
     _set(book, row, chamber, start, end)
-    _refuse_itself(book, row)
+    _refuse_itself(book, way, row, is_following=is_following)
     if is_following:
         _reach_back(way, row, old_start)
         _carry_on(book, way, row, is_end_free=end is None)
@@ -83,8 +83,11 @@ def move_booking(
     return store(changed=changed, words=words, reason=reason, by=by)
 
 
-def _refuse_itself(book: ChamberBook, row: Booking) -> None:
+def _refuse_itself(book: ChamberBook, way: Way, row: Booking, *, is_following: bool) -> None:
     """RulesBroken where the booking can't be there whatever the rest of its load does."""
+    if is_following:
+        # The rest of its load is booked again: it takes no place from its own load.
+        book = replace(book, ways={**book.ways, way.load.pk: replace(way, bookings=[row])})
     found = [one for _, broken in broken_rules(book, [row], []) for one in broken if one.rule in OF_ITSELF]
     if found:
         raise RulesBroken(found)
@@ -283,5 +286,5 @@ def unbook_load(*, load: Load, by: Any, reason: str) -> BookingChange:
     gone = list(Booking.objects.filter(load=load, started_at=None).select_related("chamber", "load__study"))
     if not gone:
         raise ValidationError(f"{load.name} has no booking that has not begun.")
-    words = f"{load.study.code} {load.name}: {len(gone)} bookings taken out"
+    words = f"{load.study.code} {load.name}: {len(gone)} booking{'' if len(gone) == 1 else 's'} taken out"
     return store(gone=gone, words=words, reason=reason, by=by)

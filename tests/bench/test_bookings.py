@@ -75,6 +75,19 @@ def test_the_rest_of_a_load_is_carried_along(study, lead):
     assert last_change().words.startswith(f"{study.code} Load 1 booked")
 
 
+def test_a_load_carried_along_takes_no_place_from_itself(study, lead):
+    # Seven coupons in twelve places: later by so much that the first freeze lies over the second as it was booked.
+    load, bookings = booked(study, lead, coupons=7)
+    first, second = bookings[0], bookings[3]
+    assert first.chamber == second.chamber
+    start = second.planned_start - 10 * HOUR
+    move_booking(booking=first, by=lead, start=start, reason="the glass comes in the night")
+    again = list(load.bookings.order_by("planned_start"))
+    assert again[0].planned_start == start
+    assert again[3].planned_start > second.planned_start
+    assert set(breaks()) <= {"hours"}
+
+
 def test_the_soak_before_reaches_the_new_start(study, lead):
     load, bookings = booked(study, lead)
     heat = bookings[1]

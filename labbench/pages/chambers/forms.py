@@ -131,6 +131,20 @@ class LoadTimesForm(forms.ModelForm):
         labels = {"ready_at": "ready from", "due_at": "due by", "priority": "priority"}
         help_texts = {"priority": "1 to 9: a load of priority 2 counts twice in lateness and total time."}
 
+    def __init__(self, *args: Any, **extra: Any) -> None:
+        super().__init__(*args, **extra)
+        field = self.fields["priority"]
+        self.fields["priority"] = forms.IntegerField(
+            min_value=1, max_value=9, label=field.label, help_text=field.help_text
+        )
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or self.cleaned_data
+        ready_at, due_at = given.get("ready_at"), given.get("due_at")
+        if ready_at and due_at and due_at <= ready_at:
+            self.add_error("due_at", "Due before it is ready.")
+        return given
+
 
 class ReasonForm(forms.Form):
     reason = forms.CharField(max_length=500, label="reason")

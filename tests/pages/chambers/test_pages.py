@@ -245,6 +245,23 @@ def test_ready_due_and_priority_are_stored_with_history(lead, booked):
     assert "error" in shown(lead.post(reverse("chamber-load", args=[booked.pk]), values | {"priority": 10}))
 
 
+@pytest.mark.parametrize(
+    ("due_at", "priority", "words"),
+    [
+        ("2026-12-01T07:00", "2", "Due before it is ready."),
+        ("2026-12-09T07:00", "10", "less than or equal to 9"),
+        ("2026-12-09T07:00", "0", "greater than or equal to 1"),
+    ],
+)
+def test_times_and_priorities_that_are_none_are_refused_beside_their_field(lead, booked, due_at, priority, words):
+    sent = {"ready_at": "2026-12-01T08:00", "due_at": due_at, "priority": priority}
+    page = shown(lead.post(reverse("chamber-load", args=[booked.pk]), sent))
+    assert words in page
+    assert "Constraint" not in page
+    booked.refresh_from_db()
+    assert (booked.ready_at, booked.due_at, booked.priority) == (None, None, 1)
+
+
 def test_a_plan_is_asked_for_shown_accepted_and_taken_back(
     technician, booked, eager_queue, django_capture_on_commit_callbacks
 ):
