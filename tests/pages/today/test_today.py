@@ -321,3 +321,10 @@ def test_the_study_names_the_coupons_that_a_failure_touched(sign_in, tray, rooms
         # Of the whole load, so it tells no arm: also whoever inspects blind reads it.
         assert "F-1 failed from" in text_of(reader.get("/deviations/"))
         assert "F-1 failed from" in text_of(reader.get(f"/coupons/{tray.places.first().coupon_id}/"))
+
+
+def test_a_quiet_day_before_planned_moves_says_that_moves_are_planned(sign_in, rooms, clock):
+    soaks.load("Tray 1", rooms=rooms, start=NOON + 96 * HOUR, is_running=False)
+    html = text_of(sign_in().get("/today/"))
+    assert "Nothing is to be moved today or tomorrow" in html
+    assert "has a chamber booked" not in html
