@@ -125,7 +125,11 @@ class Surveys:
             other = "off" if repair.is_cover_on else "on"
             return None, f"Lamp {repair.lamp} was surveyed with the cover {other} only; the repair had it {cover}."
         if repair.distance_mm is None:
-            return None, "The distance from lamp to glass is not recorded, so no survey can be said to be of it."
+            distances = ", ".join(number_text(mm) for mm in sorted({one.distance_mm for one in covered}))
+            return None, (
+                "The distance from lamp to glass is not recorded, so no survey can be said to be of it. "
+                f"With the cover {cover} lamp {repair.lamp} was surveyed at {distances} mm."
+            )
         near = [one for one in covered if abs(one.distance_mm - repair.distance_mm) <= MOST_APART_MM]
         if not near:
             distances = sorted({one.distance_mm for one in covered})

@@ -66,7 +66,7 @@ NO_DOSE = {
     "never surveyed": ({}, None, "had not been surveyed before the repair"),
     "surveyed afterwards": ({}, {"at": NOON + timedelta(hours=1)}, "had not been surveyed before the repair"),
     "other cover": ({"is_cover_on": True}, {}, "surveyed with the cover off only; the repair had it on"),
-    "no distance": ({"distance_mm": None}, {}, "The distance from lamp to glass is not recorded"),
+    "no distance": ({"distance_mm": None}, {}, "not recorded, so no survey can be said to be of it. With the cover off lamp"),
     "too far": ({"distance_mm": 35.1}, {}, "was surveyed at 30 mm with the cover off; the repair was at 35.1 mm"),
     "too old": ({}, {"at": NOON - timedelta(days=91)}, "more than 90 days before the repair"),
     "no reading": ({}, {"readings": ()}, "holds no reading"),
