@@ -72,5 +72,5 @@ def job(request):
     )
 
 
-ROOMS = ["studies", "bench", "failures", "catalogue", "methods", "sign-in", "sign-out", "password"]
+ROOMS = ["studies", "today", "chambers", "bench", "failures", "catalogue", "methods", "sign-in", "sign-out", "password"]
 urlpatterns = [path("", parts), path("job/", job), *[path(f"{name}/", parts, name=name) for name in ROOMS]]
