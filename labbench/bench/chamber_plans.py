@@ -158,7 +158,7 @@ def _search(hold: Running, plan: ChamberPlan, made: PlannedLab) -> _Found:
         try:
             previous = made.previous if plan.is_kept_stable else ()
             best = plan_chambers(lab, seconds=plan.seconds, previous=previous, progress=note, should_stop=stop.is_set)
-            found.plan = with_obstacles(lab, best)
+            found.plan = with_obstacles(lab, best, lambda minutes: when(made.time(minutes)))
         except BaseException as error:  # handed to the thread that holds the job
             found.error = error
 
@@ -236,6 +236,7 @@ def plan_result(made: PlannedLab, plan: Any, *, is_stopped: bool) -> dict[str, A
         "late": [
             {"load": made.ways[name].load.pk, "minutes": minutes} for name, minutes in plan.late if name in made.ways
         ],
+        "no_place": [made.ways[name].load.pk for name in plan.no_place if name in made.ways],
         "bookings": bookings,
         "left_out": made.left_out,
         "notes": [*made.notes, *plan.notes],

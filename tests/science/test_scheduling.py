@@ -20,7 +20,7 @@ from labbench.science.scheduling.document import plan_document
 from labbench.science.scheduling.grid import census, grid, merged_censuses, single_census
 from labbench.science.scheduling.hours import staffed_hours
 from labbench.science.scheduling.lab import Absence, Chamber, Closure, FirmBooking, Lab, Load, Profile, ProfileStep
-from labbench.science.scheduling.obstacles import earliest_end, gains, obstacle, with_obstacles
+from labbench.science.scheduling.obstacles import earliest_end, gains, obstacle, soak_text, with_obstacles
 from labbench.science.scheduling.solver import plan_chambers
 from tests.science.labs import MONDAY, WORKDAYS, as_document, small_lab, week_lab, with_own_profiles
 from tests.science.plan_checker import broken_rules, is_staffed, moment
@@ -88,7 +88,7 @@ def moves_of(plan):
 def test_nobody_is_there_after_the_last_span_without_weekly_hours():
     lab = replace(week_lab(1, 1), staffed=None, staffed_spans=((0, 60),))
     assert plan_chambers(lab, seconds=1).status == "infeasible"
-    assert "minutes longer each day" in with_obstacles(lab, plan_chambers(lab, seconds=1)).reason
+    assert "longer each day" in with_obstacles(lab, plan_chambers(lab, seconds=1)).reason
     never = replace(lab, staffed_spans=())
     assert "nobody is ever there" in with_obstacles(never, plan_chambers(never, seconds=1)).reason
 
@@ -369,11 +369,26 @@ def test_soaks_that_end_at_night_say_what_would_do():
     found = obstacle(lab, lab.loads[0])
     by_rule = {remedy.rule: remedy for remedy in found.remedies}
     # 07:00 to 19:00 takes one hour more of staff; from 18:00 to 07:00 it is 780 minutes.
-    assert by_rule["staffed"].words == "staff there 20 minutes longer each day"
-    assert "780 instead of 760 minutes" in by_rule["longest soak"].words
+    assert by_rule["staffed"].words == "staff there 20 min longer each day"
+    assert by_rule["longest soak"].words == "up to 13 h instead of 12 h 40 min for the freeze soak"
     assert by_rule["longest soak"].end_minutes == earliest_end(
         replace(lab, profile=Profile(1, 10, (ProfileStep("freeze", "freeze", 720, 780),))), lab.loads[0]
     )
+
+
+def test_a_soak_is_named_in_a_sentence_and_by_its_number_only_where_it_has_to_be():
+    steps = tuple(ProfileStep(name, "heat", 60, 120) for name in ("2 heat of round 1", "2 heat of round 2"))
+    assert soak_text(Profile(1, 10, steps), "2 heat of round 1") == "the heat soak of round 1"
+    alike = tuple(ProfileStep(name, "heat", 60, 120) for name in ("2 heat", "4 heat"))
+    assert soak_text(Profile(1, 10, alike), "4 heat") == "the soak 4 heat"
+
+
+def test_times_of_remedies_are_iso_or_as_asked_for():
+    freeze = (ProfileStep("freeze", "freeze", 720, 760),)
+    lab = replace(week_lab(1, 1), profile=Profile(1, 10, freeze))
+    plan = plan_chambers(lab, seconds=1)
+    assert f"(done by {lab.start.year}-" in with_obstacles(lab, plan).reason
+    assert "(done by minute " in with_obstacles(lab, plan, lambda minutes: f"minute {minutes}").reason
 
 
 def test_one_more_freezer_gains_time():

@@ -75,7 +75,7 @@ def plan(request: HttpRequest, pk: int) -> HttpResponse:
             return HttpResponseClientRedirect(reverse("chamber-plan", args=[pk]))
         return render(request, "chambers/parts/plan_progress.html", context)
     if shown.result is not None:
-        context |= proposed(shown)
+        context |= proposed(shown) | without_place(shown)
     return render(request, "chambers/plan.html", context)
 
 
@@ -93,6 +93,20 @@ def standing(shown: ChamberPlan) -> dict[str, Any]:
         "minutes": makespan,
         "bound": bound,
     }
+
+
+def without_place(shown: ChamberPlan) -> dict[str, Any]:
+    """Loads that have no place in any plan, and whether others are left that may be planned without them."""
+    stuck = (shown.result or {}).get("no_place", [])
+    rows = Load.objects.filter(pk__in=stuck).select_related("study").order_by("study__code", "name") if stuck else []
+    return {"stuck": list(rows), "has_others": bool(stuck and other_loads(shown))}
+
+
+def other_loads(shown: ChamberPlan) -> list[int]:
+    """The loads of a plan that travel and are not without a place."""
+    planned = {int(pk) for pk in (shown.inputs or {}).get("as_it_was", ())}
+    left = planned - set((shown.result or {}).get("no_place", []))
+    return list(Load.objects.filter(pk__in=left).exclude(state=Load.State.DONE).values_list("pk", flat=True))
 
 
 def proposed(shown: ChamberPlan) -> dict[str, Any]:
@@ -206,6 +220,25 @@ def stop(request: HttpRequest, pk: int) -> HttpResponse:
         cancel(job=shown.job)
     stop_search(plan=shown)
     return redirect("chamber-plan", pk)
+
+
+@permission_required("bench.change_booking", raise_exception=True)
+@require_POST
+def others(request: HttpRequest, pk: int) -> HttpResponse:
+    """Plan the loads that have a place; those without one stay as they are booked."""
+    shown = get_object_or_404(ChamberPlan, pk=pk)
+    try:
+        job = request_plan(
+            by=request.user,
+            reason=shown.reason,
+            loads=other_loads(shown),
+            seconds=shown.seconds,
+            is_kept_stable=shown.is_kept_stable,
+        )
+    except ValidationError as refused:
+        messages.error(request, " ".join(refused.messages))
+        return redirect("chamber-plan", pk)
+    return redirect("chamber-plan", job.chamber_plan.pk)
 
 
 @permission_required("bench.change_booking", raise_exception=True)

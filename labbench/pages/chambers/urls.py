@@ -19,6 +19,7 @@ urlpatterns = [
     path("chambers/plans/<int:pk>/", plans.plan, name="chamber-plan"),
     path("chambers/plans/<int:pk>/stop/", plans.stop, name="stop-plan"),
     path("chambers/plans/<int:pk>/accept/", plans.accept, name="accept-plan"),
+    path("chambers/plans/<int:pk>/others/", plans.others, name="plan-others"),
     path("chambers/plans/<int:pk>/take-back/", plans.take_back, name="take-back-plan"),
     path("chambers/plans/<int:pk>/gains/", plans.gains, name="plan-gains"),
 ]

@@ -7,6 +7,7 @@ earliest end it would then have.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -56,27 +57,49 @@ class Gain:
     gained_late_minutes: int
 
 
-def with_obstacles(lab: Lab, plan: Plan) -> Plan:
-    """The plan, an infeasible one with what is in the way and what would help as its reason."""
+def with_obstacles(lab: Lab, plan: Plan, time_text: Callable[[int], str] | None = None) -> Plan:
+    """The plan, an infeasible one with what is in the way and what would help as its reason.
+
+    `time_text` writes a minute of the lab as a time; None: as ISO 8601 has it.
+    """
     if plan.status != "infeasible":
         return plan
     named = set(plan.no_place[:MOST_LOADS_EXPLAINED])
-    words = [explained(lab, obstacle(lab, load)) for load in lab.loads if load.name in named]
+    words = [explained(lab, obstacle(lab, load), time_text) for load in lab.loads if load.name in named]
     left = len(plan.no_place) - len(words)
     if left > 0:
         words.append(f"{left} more {'load has' if left == 1 else 'loads have'} no place either.")
     return replace(plan, reason=" ".join(words))
 
 
-def explained(lab: Lab, found: Obstacle) -> str:
+def explained(lab: Lab, found: Obstacle, time_text: Callable[[int], str] | None = None) -> str:
     """An obstacle and its remedies in words."""
     sentences = [f"{found.load}: {found.words}."]
     for remedy in found.remedies:
         end = ""
         if remedy.end_minutes is not None:
-            end = f" (done by {(lab.start + timedelta(minutes=remedy.end_minutes)).isoformat(' ', 'minutes')} at the earliest)"
+            minutes = remedy.end_minutes
+            iso = (lab.start + timedelta(minutes=minutes)).isoformat(" ", "minutes")
+            end = f" (done by {time_text(minutes) if time_text else iso} at the earliest)"
         sentences.append(f"It would do with {remedy.words}{end}.")
     return " ".join(sentences)
+
+
+def length_text(minutes: int) -> str:
+    """45 min, 8 h, 26 h 5 min."""
+    hours, rest = divmod(minutes, 60)
+    return " ".join(f"{count} {unit}" for count, unit in ((hours, "h"), (rest, "min")) if count) or "0 min"
+
+
+def soak_text(profile: Profile, name: str) -> str:
+    """A step in a sentence: of "2 heat of round 1" the heat soak of round 1, its number only where another is named alike."""
+
+    def without_number(text: str) -> str:
+        found = re.fullmatch(r"(?:\d+ )?(.+?)( of round \d+)?", text)
+        return text if found is None else f"the {found[1]} soak{found[2] or ''}"
+
+    alike = [step for step in profile.steps if without_number(step.name) == without_number(name)]
+    return without_number(name) if len(alike) == 1 else f"the soak {name}"
 
 
 def earliest_end(lab: Lab, load: Load) -> int | None:
@@ -137,7 +160,7 @@ def _longer_day(lab: Lab, load: Load) -> Iterator[Remedy]:
         return
     found = _least(lambda minutes: earliest_end(longer_days(lab, minutes), load), DAY_MINUTES)
     if found is not None and _can_be_longer(lab, found[0]):
-        yield Remedy("staffed", f"staff there {found[0]} minutes longer each day", found[1])
+        yield Remedy("staffed", f"staff there {length_text(found[0])} longer each day", found[1])
     elif (end := earliest_end(replace(lab, staffed=None, staffed_spans=None, absences=()), load)) is not None:
         yield Remedy("staffed", "staff there at all hours", end)
 
@@ -153,9 +176,8 @@ def _longer_soaks(lab: Lab, load: Load) -> Iterator[Remedy]:
 
         found = _least(longer, 4 * DAY_MINUTES)
         if found is not None:
-            words = (
-                f"a longest soak of {step.max_minutes + found[0]} instead of {step.max_minutes} minutes in {step.name}"
-            )
+            most, now = length_text(step.max_minutes + found[0]), length_text(step.max_minutes)
+            words = f"up to {most} instead of {now} for {soak_text(profile, step.name)}"
             yield Remedy("longest soak", words, found[1])
 
 
@@ -166,7 +188,8 @@ def _longer_transfer(lab: Lab, load: Load) -> Iterator[Remedy]:
         lambda minutes: _end_with(lab, load, replace(profile, max_transfer_minutes=now + minutes)), 4 * DAY_MINUTES
     )
     if found is not None:
-        yield Remedy("longest transfer", f"a longest transfer of {now + found[0]} instead of {now} minutes", found[1])
+        words = f"a longest transfer of {length_text(now + found[0])} instead of {length_text(now)}"
+        yield Remedy("longest transfer", words, found[1])
 
 
 def _end_with(lab: Lab, load: Load, profile: Profile) -> int | None:

@@ -338,7 +338,38 @@ def test_where_nothing_fits_the_page_says_what_is_in_the_way(lead, eager_queue, 
     plan, page = asked(lead, django_capture_on_commit_callbacks)
     assert "No plan keeps all rules" in page
     assert "It would do with" in page
+    assert f"(done by {timezone.localdate().isoformat()[:3]}" not in page
+    assert "These need a person’s decision" in page
+    # It is the only load: no others are left to plan.
+    assert reverse("plan-others", args=[plan.pk]) not in page
     assert reverse("accept-plan", args=[plan.pk]) not in page
+
+
+def test_the_loads_that_have_a_place_are_planned_without_the_one_that_has_none(
+    lead, eager_queue, django_capture_on_commit_callbacks
+):
+    lab.chambers()
+    lab.staffed(start=6 * 60, end=22 * 60)
+    study = factories.study(profile=lab.profile(), rounds_planned=1)
+    stuck, other = lab.load(study, "Stuck", 30), lab.load(study, "Other")
+    plan, page = asked(lead, django_capture_on_commit_callbacks)
+    assert plan.result["no_place"] == [stuck.pk]
+    assert "These need a person’s decision" in page
+    with django_capture_on_commit_callbacks(execute=True):
+        answer = lead.post(reverse("plan-others", args=[plan.pk]))
+    new = ChamberPlan.objects.exclude(pk=plan.pk).get()
+    assert answer.url == reverse("chamber-plan", args=[new.pk])
+    assert new.loads == [other.pk]
+    assert {row["load"] for row in new.result["bookings"]} == {other.pk}
+    assert reverse("accept-plan", args=[new.pk]) in shown(lead.get(answer.url))
+
+
+def test_the_timeline_leads_to_the_failure_of_a_chamber(lead, guest, booked):
+    row = first_of(booked)
+    address = reverse("chambers") + f"?zoom=all&booking={row.pk}"
+    there = reverse("chamber-failure", args=[row.chamber_id])
+    assert shown(lead.get(address)).count(there) == 2
+    assert there not in shown(guest.get(address))
 
 
 def test_without_anything_to_plan_the_page_says_why(lead, eager_queue, django_capture_on_commit_callbacks):
