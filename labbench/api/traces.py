@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from labbench.api.answers import endpoint, page_of
 from labbench.bench.models import TraceEvaluation
+from labbench.bench.trace_fit import misfit_of, misfits
 from labbench.bench.traces import evaluation_document
 from labbench.studies.models import Study
 
@@ -23,17 +24,22 @@ def evaluation_list(request: HttpRequest, code: str) -> HttpResponse:
         .select_related("trace__load", "job", "requested_by", "profile")
         .defer("result", "inputs", "faults")
     )
-    return page_of(request, rows, evaluation_shape)
+    said = misfits(rows.order_by().values_list("pk", flat=True))
+    return page_of(request, rows, lambda row: evaluation_shape(row, said.get(row.pk, "")))
 
 
 @endpoint
 def evaluation(request: HttpRequest, pk: int) -> HttpResponse:
     """The document of an evaluation, as the command `trace` writes it, with what it was made from; 404 while there is none."""
     rows = TraceEvaluation.objects.filter(finished_at__isnull=False).select_related("trace__load__study")
-    return JsonResponse(evaluation_document(get_object_or_404(rows, pk=pk)))
+    found = get_object_or_404(rows, pk=pk)
+    misfit = misfit_of(found)
+    return JsonResponse(
+        {**evaluation_document(found), "counts_for_load": not misfit, "why_not_counted": misfit or None}
+    )
 
 
-def evaluation_shape(found: TraceEvaluation) -> dict[str, Any]:
+def evaluation_shape(found: TraceEvaluation, misfit: str) -> dict[str, Any]:
     return {
         "evaluation": found.pk,
         "load": found.trace.load.name,
@@ -45,6 +51,8 @@ def evaluation_shape(found: TraceEvaluation) -> dict[str, Any]:
         "profile": str(found.profile),
         "soaks": found.steps_in_all,
         "met": found.steps_met,
+        "counts_for_load": None if found.finished_at is None else not misfit,
+        "why_not_counted": misfit or None,
         "code_version": found.code_version,
         "inputs_sha256": found.inputs_sha256,
         "result_sha256": found.result_sha256 or None,

@@ -12,6 +12,8 @@ from django.utils import timezone
 
 from labbench.bench.models import Deviation, Load, TraceEvaluation, TraceFinding
 from labbench.bench.refusals import refuse_closed
+from labbench.bench.trace_fit import misfit_of
+from labbench.formats.logger_head import coupon_of
 from labbench.lab.records import keep, remove
 
 BROKEN = {"short", "not reached", "long"}
@@ -41,11 +43,33 @@ def broken_soaks(evaluation: TraceEvaluation) -> list[BrokenSoak]:
                 step["round"],
                 moment["step_number"],
                 datetime.fromisoformat(at),
-                f"Round {step['round']}, {step['step']}: the soak was {step['verdict']} by the temperature trace "
-                f"{evaluation.trace.filename} ({step['reason'].replace('degC', '°C')}).",
+                f"Round {step['round']}, {step['step']}: {_what_was_seen(step)} by the temperature trace "
+                f"{evaluation.trace.filename} ({reason_words(step)}).",
             )
         )
     return list({(one.round_number, one.step_number): one for one in found}.values())
+
+
+def silent_channels(step: dict[str, Any]) -> list[str]:
+    """Coupons' channels without any reading during a step that was not reached: whether the glass got there nobody knows."""
+    if step["verdict"] != "not reached":
+        return []
+    return [name for name, channel in step["by_channel"].items() if coupon_of(name) and channel["min_c"] is None]
+
+
+def _what_was_seen(step: dict[str, Any]) -> str:
+    return "the soak is not known" if silent_channels(step) else f"the soak was {step['verdict']}"
+
+
+def reason_words(step: dict[str, Any]) -> str:
+    """Why a step came out as it did, with the coupons named as on the pages."""
+    words = str(step["reason"]).replace("degC", "°C")
+    for name in sorted(step["by_channel"], key=len, reverse=True):
+        words = words.replace(name, coupon_of(name) or "the air")
+    if silent := silent_channels(step):
+        named = ", ".join(coupon_of(name) for name in silent)
+        words = f"no reading from the sensor on {named}, so nobody knows whether the soak was reached; {words}"
+    return words
 
 
 def findings_in_step(evaluation: TraceEvaluation) -> bool:
@@ -54,6 +78,8 @@ def findings_in_step(evaluation: TraceEvaluation) -> bool:
         (row.round_number, row.step_number, row.deviation.description)
         for row in TraceFinding.objects.filter(trace=evaluation.trace_id).select_related("deviation")
     }
+    if misfit_of(evaluation):
+        return not kept
     return kept == {(one.round_number, one.step_number, one.description) for one in broken_soaks(evaluation)}
 
 
@@ -77,8 +103,11 @@ def record_findings(*, evaluation: TraceEvaluation, by: Any) -> list[Deviation]:
         (row.round_number, row.step_number): row
         for row in TraceFinding.objects.filter(trace=evaluation.trace_id).select_related("deviation")
     }
+    misfit = misfit_of(evaluation)
+    if misfit and not known:
+        raise ValidationError(f"Nothing is recorded: the file does not count for {load.name}. {misfit}")
     made = []
-    for one in broken_soaks(evaluation):
+    for one in [] if misfit else broken_soaks(evaluation):
         earlier = known.pop((one.round_number, one.step_number), None)
         if earlier is not None:
             bring_in_step(earlier.deviation, one, by=by)
@@ -101,7 +130,13 @@ def record_findings(*, evaluation: TraceEvaluation, by: Any) -> list[Deviation]:
         )
         made.append(deviation)
     for row in known.values():
-        remove(row.deviation, by=by, reason="the trace, evaluated again, no longer shows it")
+        remove(
+            row.deviation,
+            by=by,
+            reason="the times of the file do not fit the load"
+            if misfit
+            else "the trace, evaluated again, no longer shows it",
+        )
     return made
 
 

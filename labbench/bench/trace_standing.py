@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from statistics import median
 from typing import Any
 
 from labbench.bench.models import Booking, Load, TraceEvaluation, TraceFile
+from labbench.bench.trace_fit import misfits, spans_of, why_not
 from labbench.bench.traces import stays_whole
 from labbench.science.soaks.steps import ROOM_C, ROOM_REACH_K
 from labbench.science.soaks.traces import AIR
@@ -21,6 +22,9 @@ CLOCK_LEAST_MINUTES = 2.0
 CLOCK_LEAST_MOVES = 3
 # Of two files that look at the same soak, the worse counts.
 WORST_FIRST = ("not reached", "short", "long", "met", "missing")
+# A soak that begins or ends with the file may have been longer than the file shows.
+CAN_BE_CUT = {"not reached", "short"}
+CUT_WITHIN = timedelta(seconds=1)
 
 
 # --- proved or not --------------------------------------------------------------------------------------------------
@@ -28,13 +32,17 @@ WORST_FIRST = ("not reached", "short", "long", "met", "missing")
 
 @dataclass(frozen=True, slots=True)
 class SoakProof:
-    """Soaks of a load, of which `met` are met by the traces; `by_air` of those only by the air's channel."""
+    """Soaks of a load, of which `met` are met by the traces; `by_air` of those only by the air's channel.
+
+    `files` count; `passed_over` do not, as their times do not fit the load.
+    """
 
     soaks: int
     met: int
     short: int
     by_air: int
     files: int
+    passed_over: int = 0
 
     @property
     def not_seen(self) -> int:
@@ -52,33 +60,70 @@ class SoakProof:
 
 
 def soak_proofs(loads: Iterable[int]) -> dict[int, SoakProof]:
-    """Per load (its key) how its soaks stand; loads without an evaluated file are left out. One query."""
+    """Per load (its key) how its soaks stand; loads without an evaluated file are left out. Two queries.
+
+    A file whose times do not fit its load proves nothing of it.
+    """
     rows = (
         TraceEvaluation.objects.filter(trace__load__in=list(loads), finished_at__isnull=False)
         .order_by("-requested_at", "-pk")
-        .values_list("trace__load_id", "trace_id", "result__proof")
+        .values_list(
+            "trace__load_id",
+            "trace_id",
+            "trace__uploaded_at",
+            "result__proof",
+            "result__moments",
+            "result__starts_at",
+            "result__ends_at",
+        )
     )
-    newest: dict[int, dict[int, dict[str, Any]]] = {}
-    for load, trace, proof in rows:
-        newest.setdefault(load, {}).setdefault(trace, proof)
-    return {load: combined(list(proofs.values())) for load, proofs in newest.items()}
+    newest: dict[int, dict[int, tuple[Any, ...]]] = {}
+    for load, trace, *told in rows:
+        newest.setdefault(load, {}).setdefault(trace, tuple(told))
+    spans = spans_of(newest)
+    found = {}
+    for load, files in newest.items():
+        counted: list[dict[str, Any]] = []
+        others: list[dict[str, Any]] = []
+        for uploaded_at, proof, moments, *ends in files.values():
+            starts_at, ends_at = (datetime.fromisoformat(text) for text in ends)
+            misfit = why_not(starts_at, ends_at, uploaded_at, spans.get(load, ()))
+            proof["cut"] = [_is_cut(moment, starts_at, ends_at) for moment in moments]
+            (others if misfit else counted).append(proof)
+        found[load] = combined(counted, others)
+    return found
 
 
-def combined(proofs: Sequence[dict[str, Any]]) -> SoakProof:
-    """The proofs of several files of a load together: a coupon's channel counts before the air, the worse before the better."""
+def _is_cut(moment: dict[str, Any], starts_at: datetime, ends_at: datetime) -> bool:
+    """Whether a step begins with the file or ends with it: then the file need not show the whole of it."""
+    start, end = (_time(moment[name]) for name in ("start", "end"))
+    return start is not None and end is not None and (start <= starts_at + CUT_WITHIN or end >= ends_at - CUT_WITHIN)
+
+
+def combined(proofs: Sequence[dict[str, Any]], passed_over: Sequence[dict[str, Any]] = ()) -> SoakProof:
+    """The proofs of several files of a load together: a coupon's channel counts before the air, the worse before the better.
+
+    What a file shows of a step that it cuts off counts only where no other shows the step; `cut` holds a flag for each verdict.
+    Files that are passed over only say how many soaks there are.
+    """
     seen: dict[tuple[int, int], list[tuple[bool, str]]] = {}
+    in_part: dict[tuple[int, int], list[tuple[bool, str]]] = {}
     for proof in proofs:
-        for round_number, number, verdict in proof["verdicts"]:
+        flags = proof.get("cut") or [False] * len(proof["verdicts"])
+        for (round_number, number, verdict), is_cut in zip(proof["verdicts"], flags, strict=True):
             if verdict != "missing":
-                seen.setdefault((round_number, number), []).append((proof["by_air"], verdict))
+                answers = in_part if is_cut and verdict in CAN_BE_CUT else seen
+                answers.setdefault((round_number, number), []).append((proof["by_air"], verdict))
+    seen = in_part | seen
     decided = {key: _decided(answers) for key, answers in seen.items()}
     met = [by_air for by_air, verdict in decided.values() if verdict == "met"]
     return SoakProof(
-        soaks=max((proof["soaks"] for proof in proofs), default=0),
+        soaks=max((proof["soaks"] for proof in (proofs or passed_over)), default=0),
         met=len(met),
         short=len(decided) - len(met),
         by_air=sum(met),
         files=len(proofs),
+        passed_over=len(passed_over),
     )
 
 
@@ -156,7 +201,7 @@ def compare_moves(evaluation: TraceEvaluation) -> Comparison:
 def _outside_words(result: dict[str, Any], rows: list[Booking]) -> tuple[str, ...]:
     starts_at, ends_at = (datetime.fromisoformat(result[name]) for name in ("starts_at", "ends_at"))
     if not rows:
-        return ("No chamber is booked for this load: the trace stands alone.",)
+        return ("No chamber is booked for this load: nothing ties the file to the load, and the trace stands alone.",)
     if any(
         (row.started_at or row.planned_start) <= ends_at and (row.ended_at or row.planned_end) >= starts_at
         for row in rows
@@ -222,7 +267,17 @@ def _remarks(
     for word, by in (("into", in_by), ("out of", out_by)):
         if by is not None and abs(by) >= DIFFERS_MINUTES:
             later = "later" if by > 0 else "earlier"
-            yield f"the air changes {abs(by):.0f} min {later} than the move {word} the chamber was recorded"
+            yield f"the air changes {_length(by)} {later} than the move {word} the chamber was recorded"
+
+
+def _length(minutes: float) -> str:
+    """E.g. "32 min", "2 h 5 min", "3 d 4 h"; from a day on in whole hours."""
+    whole = round(abs(minutes))
+    if whole >= 24 * 60:
+        whole = 60 * round(whole / 60)
+    days, rest = divmod(whole, 24 * 60)
+    hours, rest = divmod(rest, 60)
+    return " ".join(f"{count} {unit}" for count, unit in ((days, "d"), (hours, "h"), (rest, "min")) if count) or "0 min"
 
 
 def clock_error(differences_minutes: Sequence[float]) -> float | None:
@@ -255,6 +310,8 @@ class FileStanding:
     trace: TraceFile
     newest: TraceEvaluation | None
     finished: TraceEvaluation | None
+    # Why the file does not count for the load; "" where it does.
+    misfit: str = ""
 
     @property
     def state(self) -> str:
@@ -265,7 +322,7 @@ class FileStanding:
 
 
 def files_of(load: Load) -> list[FileStanding]:
-    """The files of a load, newest first. Two queries."""
+    """The files of a load, newest first. Four queries."""
     traces = list(load.traces.select_related("uploaded_by", "chamber"))
     rows = (
         TraceEvaluation.objects.filter(trace__in=traces)
@@ -279,7 +336,12 @@ def files_of(load: Load) -> list[FileStanding]:
         newest.setdefault(row.trace_id, row)
         if row.finished_at is not None:
             finished.setdefault(row.trace_id, row)
-    return [FileStanding(trace, newest.get(trace.pk), finished.get(trace.pk)) for trace in traces]
+    said = misfits(row.pk for row in finished.values())
+    return [
+        FileStanding(trace, newest.get(trace.pk), done, said.get(done.pk, "") if done else "")
+        for trace in traces
+        for done in [finished.get(trace.pk)]
+    ]
 
 
 def is_by_air(document: dict[str, Any]) -> bool:

@@ -286,6 +286,8 @@ def soak_words(proof: SoakProof | None) -> str:
         words += f"; {number_text(proof.short)} short, long or not reached"
     if proof.not_seen > 0:
         words += f"; {number_text(proof.not_seen)} in no file"
+    if proof.passed_over:
+        words += f"; {counted(proof.passed_over, 'logger file')} not counted, the times do not fit the load"
     return words + (f"; {number_text(proof.by_air)} counted from the air only" if proof.by_air else "")
 
 

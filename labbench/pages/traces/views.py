@@ -16,7 +16,8 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labbench.bench.models import TraceEvaluation, TraceFile
 from labbench.bench.refusals import closed_words, refuse_closed
 from labbench.bench.trace_files import size_words, take_out_trace
-from labbench.bench.trace_findings import broken_soaks, findings_in_step, record_findings
+from labbench.bench.trace_findings import broken_soaks, findings_in_step, reason_words, record_findings
+from labbench.bench.trace_fit import UNTIED, misfit_of
 from labbench.bench.trace_standing import compare_moves, is_by_air
 from labbench.bench.traces import correct_clock, is_current, request_evaluation, stays_whole
 from labbench.formats.logger_head import coupon_of
@@ -94,6 +95,7 @@ def evaluated_part(found: TraceFile, shown: TraceEvaluation) -> dict[str, Any]:
     document = result["document"]
     bookings = list(found.load.bookings.select_related("chamber", "step"))
     comparison = compare_moves(shown)
+    misfit = misfit_of(shown)
     return {
         "shown": shown,
         "document": document,
@@ -102,7 +104,7 @@ def evaluated_part(found: TraceFile, shown: TraceEvaluation) -> dict[str, Any]:
                 **step,
                 "moment": {**moment, "reached": moment["reached_at"] and datetime.fromisoformat(moment["reached_at"])},
                 "mark": step["verdict"].replace(" ", "_"),
-                "reason": step["reason"].replace("degC", "°C"),
+                "reason": reason_words(step),
                 "channels": channels_of(step),
                 "transfer_minutes": None if step["transfer_seconds"] is None else step["transfer_seconds"] / 60,
             }
@@ -117,7 +119,9 @@ def evaluated_part(found: TraceFile, shown: TraceEvaluation) -> dict[str, Any]:
         "gaps": document["gaps"][:GAPS_LISTED],
         "gaps_in_all": len(document["gaps"]),
         "is_current": is_current(shown),
-        "broken": broken_soaks(shown),
+        "misfit": misfit,
+        "untied": "" if bookings else UNTIED,
+        "broken": [] if misfit else broken_soaks(shown),
         "in_step": findings_in_step(shown),
         "clock_form": ClockForm(initial={"clock_behind_minutes": clock_offered(found, comparison.clock_minutes)}),
         "heat_url": f"{reverse('coupon-heat')}?load={found.load_id}",
