@@ -19,6 +19,8 @@ from labbench.bench.models import Booking, ChamberFailure, Deviation
 from labbench.bench.services import SAME_WITHIN, UNDONE, Recorded, when
 from labbench.bench.soak_watch import minutes_between, place_in_profile, soak_minutes_allowed, to_the_minute
 from labbench.jobs.models import Job
+from labbench.lab.hours import Hours
+from labbench.lab.hours import hours as lab_hours
 from labbench.lab.models import Chamber, ChamberClosure
 from labbench.lab.records import keep, remove
 from labbench.studies.models import Study
@@ -191,6 +193,7 @@ class Rest:
 
     had: int
     least: int | None
+    most: int | None = None
 
     @property
     def lacks(self) -> int | None:
@@ -205,7 +208,37 @@ def rest_of(booking: Booking, failure: ChamberFailure) -> Rest:
         0, minutes_between(booking.started_at, min(failure.began_at, booking.ended_at or failure.began_at))
     )
     allowed = soak_minutes_allowed(booking)
-    return Rest(had, None if allowed is None else allowed[0] + before)
+    if allowed is None:
+        return Rest(had, None)
+    return Rest(had, allowed[0] + before, None if allowed[1] is None else allowed[1] + before)
+
+
+LOOK_FOR_STAFF = timedelta(days=14)
+
+
+@dataclass(frozen=True, slots=True)
+class WayOut:
+    """When a soak is over at the earliest, the first time that somebody is there then, and when it is booked to end."""
+
+    earliest: datetime
+    staffed: datetime | None
+    planned: datetime
+
+    @property
+    def is_unstaffed(self) -> bool:
+        """Whether nobody is there when it is booked to end."""
+        return self.planned != self.staffed
+
+
+def way_out(rest: Rest, start: datetime, *, is_whole_step: bool, hours: Hours) -> WayOut:
+    """When a load that goes on from `start` comes out: at the first staffed time, if the longest soak allows that."""
+    had = 0 if is_whole_step else rest.had
+    earliest = start + timedelta(minutes=max(1, (rest.least or 0) - had))
+    spans = hours.spans(earliest, earliest + LOOK_FOR_STAFF)
+    staffed = max(spans[0][0], earliest) if spans else None
+    latest = None if rest.most is None else start + timedelta(minutes=max(1, rest.most - had))
+    is_soon_enough = staffed is not None and (latest is None or staffed <= latest)
+    return WayOut(earliest, staffed, staffed if is_soon_enough and staffed is not None else earliest)
 
 
 @transaction.atomic
@@ -247,9 +280,9 @@ def go_on(
     booking.planned_end = max(booking.ended_at, booking.planned_start + timedelta(minutes=1))
     keep(booking, by=by, reason=f"broken off: {failure.chamber} failed")
     had = 0 if is_whole_step else rest.had
-    minutes = max(1, (rest.least or 0) - had)
     start = max(at, booking.planned_end)
-    make_room(load.pk, start, start + timedelta(minutes=minutes), by=by)
+    end = way_out(rest, start, is_whole_step=is_whole_step, hours=lab_hours()).planned
+    make_room(load.pk, start, end, by=by)
     last = load.bookings.filter(round_number=booking.round_number, step=booking.step).aggregate(part=Max("part"))[
         "part"
     ]
@@ -261,7 +294,7 @@ def go_on(
         part=last + 1,
         soaked_before_minutes=had,
         planned_start=start,
-        planned_end=start + timedelta(minutes=minutes),
+        planned_end=end,
     )
     keep(part, by=by, reason=f"{'done again' if is_whole_step else 'goes on'}: {failure.chamber} failed")
     recorded = enter(booking=part, by=by, at=at, chamber=None, answer=Answer(is_sure=True))

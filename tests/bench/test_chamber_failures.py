@@ -1,13 +1,17 @@
 """A freezer that failed: loads marked, the chamber closed, the plan asked for again; what becomes of a load; taken back."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 from django.core.exceptions import ValidationError
+from django.utils import timezone
 
 from labbench.bench import chamber_failures, loads
 from labbench.bench.loads import Answer, MadeAlready
 from labbench.bench.models import Booking, ChamberFailure, ChamberPlan, Deviation
+from labbench.lab.hours import hours as lab_hours
+from labbench.lab.hours import set_weekday
 from labbench.lab.models import ChamberClosure
 from tests import factories
 from tests.bench import soaks
@@ -178,3 +182,23 @@ def test_going_on_can_be_taken_back_and_chosen_otherwise(frozen, rooms, by, cloc
     assert (freezer.part, freezer.started_at, freezer.ended_at) == (1, NOON, None)
     again = chamber_failures.go_on(booking=freezer, is_whole_step=True, **how).record
     assert (again.part, again.soaked_before_minutes) == (2, 0)
+
+
+def test_a_soak_that_goes_on_ends_when_somebody_is_there_if_its_longest_soak_allows(frozen, rooms, by, clock):
+    failure = failed(rooms, by).failure
+    start = NOON + 7 * HOUR
+    rest = chamber_failures.rest_of(booked(frozen, 1, 1), failure)
+    local = timezone.localtime(start + 3 * HOUR)
+    opens = (local.hour * 60 + local.minute + 120) % 1440
+    for weekday in range(7):
+        set_weekday(weekday=weekday, windows=[(opens, opens + 60)], by=by)
+    out = chamber_failures.way_out(rest, start, is_whole_step=False, hours=lab_hours())
+    assert (out.earliest, out.staffed, out.planned) == (start + 3 * HOUR, start + 5 * HOUR, start + 5 * HOUR)
+    assert not out.is_unstaffed
+    # A longest soak of 9 h, of which 5 h are over, does not reach so far.
+    out = chamber_failures.way_out(replace(rest, most=540), start, is_whole_step=False, hours=lab_hours())
+    assert (out.staffed, out.planned, out.is_unstaffed) == (start + 5 * HOUR, start + 3 * HOUR, True)
+    went = chamber_failures.go_on(
+        failure=failure, booking=booked(frozen, 1, 1), chamber=rooms["F-2"], by=by, at=start
+    ).record
+    assert went.planned_end == start + 5 * HOUR

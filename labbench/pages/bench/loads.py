@@ -26,6 +26,7 @@ from labbench.pages.bench.inspections import failure_modes
 from labbench.pages.bench.tables import LoadCouponTable
 from labbench.pages.today.cards import cards_of_load
 from labbench.pages.today.forms import MoveForm
+from labbench.pages.today.moves import go_back_refused
 from labbench.pages.today.which_time import ask_which
 from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Coupon
@@ -65,6 +66,7 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
         "table": table,
         "stages": [(stage, Coupon.Stage(stage).label, count) for stage, count in sorted(counts)],
         "bookings": bookings,
+        "is_in_chamber": any(one.started_at and one.ended_at is None for one in bookings),
         "deviations": [*deviations[:50], *of_coupons[:50]],
         "trace_files": files_of(row),
         "soak_proof": proof_of(row),
@@ -97,6 +99,7 @@ def step(request: HttpRequest, pk: int, name: str) -> HttpResponse:
         messages.info(request, " ".join(told.messages))
     except ValidationError as refused:
         messages.error(request, " ".join(refused.messages))
+        return go_back_refused(request, row)
     else:
         messages.success(request, f"{row.name} is {row.get_state_display()} now.")
         waiting = Coupon.objects.filter(NEEDS_LOOK, load_place__load=row).count()

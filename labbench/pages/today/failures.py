@@ -15,11 +15,12 @@ from django.utils.html import format_html
 from django.views.decorators.http import require_http_methods, require_POST
 
 from labbench.bench import chamber_failures
-from labbench.bench.chamber_failures import Rest, failures_shown, rest_of
+from labbench.bench.chamber_failures import Rest, WayOut, failures_shown, rest_of, way_out
 from labbench.bench.loads import MadeAlready
 from labbench.bench.models import Booking, ChamberFailure, ChamberPlan
 from labbench.bench.todays_work import ChamberNow, chambers_now
 from labbench.jobs.models import Job
+from labbench.lab.hours import hours as lab_hours
 from labbench.lab.models import Chamber
 from labbench.pages.bench.cautions import caution
 from labbench.pages.today.forms import FailureForm, GoOnForm, WorksAgainForm
@@ -34,6 +35,8 @@ class Stranded:
     rest: Rest
     others: list[ChamberNow]
     can_stay: bool
+    # When it comes out if it goes on now: the whole step again, or the rest of it.
+    outs: list[tuple[str, WayOut]]
 
 
 def stranded_in(failure: ChamberFailure, chambers: list[ChamberNow]) -> list[Stranded]:
@@ -41,6 +44,7 @@ def stranded_in(failure: ChamberFailure, chambers: list[ChamberNow]) -> list[Str
     rows = chamber_failures.bookings_in(failure)
     inside = {booking.load_id: count for row in chambers for booking, count in row.loads}
     found = []
+    hours, now = lab_hours(), timezone.now()
     for booking in rows:
         last = booking.load.bookings.filter(started_at__isnull=False).order_by("-started_at").first()
         if last is None or last.pk != booking.pk or booking.load.state != "running":
@@ -54,7 +58,11 @@ def stranded_in(failure: ChamberFailure, chambers: list[ChamberNow]) -> list[Str
             and row.failure is None
             and row.taken + coupons <= row.chamber.capacity_coupons
         ]
-        found.append(Stranded(booking, rest_of(booking, failure), others, failure.ended_at is not None))
+        rest = rest_of(booking, failure)
+        outs = [("The whole step again", way_out(rest, now, is_whole_step=True, hours=hours))]
+        if rest.lacks and rest.had:
+            outs.append(("The rest of the soak", way_out(rest, now, is_whole_step=False, hours=hours)))
+        found.append(Stranded(booking, rest, others, failure.ended_at is not None, outs))
     return found
 
 

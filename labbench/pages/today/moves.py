@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
+from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
@@ -35,6 +36,14 @@ def go_back(request: HttpRequest, load: Load) -> HttpResponse:
     return redirect("today") if back_of(request) == "today" else redirect("load", load.pk)
 
 
+def go_back_refused(request: HttpRequest, load: Load) -> HttpResponse:
+    """As `go_back`, with the time that was typed at the load's card."""
+    at = request.POST.get("at", "").strip()[:40]
+    if not at or back_of(request) != "today":
+        return go_back(request, load)
+    return redirect(f"{reverse('today')}?{urlencode({'typed_for': load.pk, 'typed': at})}")
+
+
 @permission_required("bench.change_booking", raise_exception=True)
 @require_POST
 def move(request: HttpRequest, pk: int, booking_pk: int, name: str) -> HttpResponse:
@@ -59,6 +68,7 @@ def move(request: HttpRequest, pk: int, booking_pk: int, name: str) -> HttpRespo
         messages.info(request, " ".join(told.messages))
     except ValidationError as refused:
         messages.error(request, " ".join(refused.messages))
+        return go_back_refused(request, row)
     else:
         say_what_moved(request, row, name, booking, recorded)
         if any(not deviation.reason for deviation in recorded.deviations):

@@ -49,7 +49,8 @@ def context_of(request: HttpRequest) -> dict[str, Any]:
 
 @require_safe
 def today(request: HttpRequest) -> HttpResponse:
-    return render(request, "today/today.html", context_of(request) | caution(request, "load"))
+    typed = {"load": request.GET.get("typed_for", ""), "at": request.GET.get("typed", "")[:40]}
+    return render(request, "today/today.html", context_of(request) | {"typed": typed} | caution(request, "load"))
 
 
 @require_safe

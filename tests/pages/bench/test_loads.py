@@ -266,3 +266,13 @@ def test_a_trace_is_handed_out_as_a_file_and_never_shown(sign_in, tray):
     assert answer.headers["Content-Type"] == "application/octet-stream"
     assert answer.headers["Content-Disposition"].startswith("attachment;")
     assert answer.headers["X-Content-Type-Options"] == "nosniff"
+
+
+def test_a_load_in_a_chamber_is_neither_finished_nor_taken_back(sign_in, booked):
+    client, (load, (booking, _)) = sign_in(), booked
+    address = f"/loads/{load.pk}/"
+    assert "Finish the load" in text_of(client.get(address))
+    client.post(f"{address}bookings/{booking.pk}/in/")
+    html = text_of(client.get(address))
+    assert "Finish the load" not in html
+    assert "It has not started after all" not in html

@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from labbench.bench import loads
 from labbench.bench.models import CalendarAddress, ChamberFailure, Deviation, LoadPlace
+from labbench.lab.hours import set_weekday
 from labbench.studies.models import Coupon
 from tests import factories
 from tests.bench import soaks
@@ -328,3 +329,48 @@ def test_a_quiet_day_before_planned_moves_says_that_moves_are_planned(sign_in, r
     html = text_of(sign_in().get("/today/"))
     assert "Nothing is to be moved today or tomorrow" in html
     assert "has a chamber booked" not in html
+
+
+def test_a_refused_move_keeps_the_time_that_was_typed_at_its_card(sign_in, rooms, clock):
+    client = sign_in()
+    trays = [soaks.load(f"Tray {number}", rooms=rooms) for number in (1, 2)]
+    html = text_of(press(client, trays[0], booked(trays[0], 1, 1), "in", at="2099-01-01T05:00"))
+    assert "is still to come" in html
+    assert html.count('value="2099-01-01T05:00"') == 1
+    assert html.index("Tray 1") < html.index('value="2099-01-01T05:00"')
+    assert 'value="2099' not in text_of(client.get("/today/"))
+    # Refused where the load starts, too.
+    waiting = soaks.load("Tray 3", rooms=rooms, is_running=False)
+    typed = {"back": "today", "into": booked(waiting, 1, 1).pk, "at": "2099-01-01T05:00"}
+    html = text_of(client.post(f"/loads/{waiting.pk}/step/start/", typed, follow=True))
+    assert html.count('value="2099-01-01T05:00"') == 1
+
+
+def test_where_the_failure_took_the_whole_soak_only_the_whole_step_is_offered(sign_in, tray, rooms, clock):
+    client, address = sign_in(), f"/chambers/{rooms['F-1'].pk}/failure/"
+    loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON)
+    clock.set(NOON + HOUR)
+    client.post(address, {"began_at": NOON.isoformat(), "note": "never cooled"})
+    html = text_of(client.get(address))
+    assert "The whole step again: 8\N{NARROW NO-BREAK SPACE}h" in html
+    assert "The rest of the soak" not in html
+
+
+def test_going_on_says_when_somebody_is_there_to_take_it_out(sign_in, tray, rooms, clock):
+    client, address = sign_in(), f"/chambers/{rooms['F-1'].pk}/failure/"
+    loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON)
+    clock.set(NOON + 6 * HOUR)
+    client.post(address, {"began_at": (NOON + 5 * HOUR).isoformat()})
+    assert "nobody is there then" not in text_of(client.get(address))
+    # At 18:00, a day that begins at 08:00: the whole step, 18 h at the longest, may wait for it; the rest, 13 h, may not.
+    for weekday in range(7):
+        set_weekday(weekday=weekday, windows=[(8 * 60, 18 * 60)], by=client.person)
+    html = text_of(client.get(address))
+    assert html.count("so it is booked until then") == 1
+    assert html.count("nobody is there then") == 1
+    # Nobody comes before the longest soak is over.
+    for weekday in range(7):
+        set_weekday(
+            weekday=weekday, windows=[(11 * 60, 12 * 60)] if weekday == NOON.weekday() else [], by=client.person
+        )
+    assert text_of(client.get(address)).count("nobody is there then") == 2
