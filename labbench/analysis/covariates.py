@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from labbench.analysis.sheets import StudySheet
 from labbench.bench.models import ReceivedDose, Repair
 from labbench.formats.factor_names import factor_label
-from labbench.formats.number_texts import number_text, unit_of_name, with_unit
+from labbench.formats.number_texts import number_text, told, with_unit
 from labbench.lab.models import HoursReading, LampSurvey
 from labbench.science.sheet import CouponSheet, FactorColumn
 from labbench.science.value_groups import ValueGroups, value_groups
@@ -48,7 +48,7 @@ MEASURED = (
     Measured("irradiance_mw_cm2", "irradiance as read that day", SURVEY_SOURCES),
     Measured("cure_time_s", "cure time as used", ("cure_time_s",)),
     Measured("lamp_hours_h", "hours run of the lamp, by the last counter reading before the repair", ("lamp",)),
-    Measured("lot_age_h", "age of the resin lot since its receipt (24 h a day)", ("resin_lot", "resin")),
+    Measured("lot_age_h", "age of the resin lot since its receipt", ("resin_lot", "resin")),
     Measured("glass_temperature_c", "glass temperature at the repair"),
     Measured("room_temperature_c", "room temperature at the repair"),
 )
@@ -207,17 +207,11 @@ def groups_in_words(column: MeasuredColumn) -> str:
     """How the values of a measured value became levels, "" where they are levels as they are."""
     if column.groups.how == "as they are":
         return ""
-    unit = unit_of_name(column.name)
-    spans = [
-        with_unit(
-            number_text(group.low)
-            if group.low == group.high
-            else f"{number_text(group.low)} to {number_text(group.high)}",
-            unit,
-        )
-        + f" ({group.coupons})"
-        for group in column.groups.groups
-    ]
+    spans = []
+    for group in column.groups.groups:
+        (low, unit), (high, _) = told(column.name, group.low), told(column.name, group.high)
+        span = number_text(low) if low == high else f"{number_text(low)} to {number_text(high)}"
+        spans.append(f"{with_unit(span, unit)} ({group.coupons})")
     how = (
         "cut at wide gaps between them" if column.groups.how == "at gaps" else "cut into groups of about equal numbers"
     )

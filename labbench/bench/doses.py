@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
+from copy import copy
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -132,9 +133,9 @@ class Surveys:
             )
         near = [one for one in covered if abs(one.distance_mm - repair.distance_mm) <= MOST_APART_MM]
         if not near:
-            distances = sorted({one.distance_mm for one in covered})
+            surveyed_at_mm = sorted({one.distance_mm for one in covered})
             return None, (
-                f"Lamp {repair.lamp} was surveyed at {', '.join(number_text(mm) for mm in distances)} mm with the cover {cover}; the "
+                f"Lamp {repair.lamp} was surveyed at {', '.join(number_text(mm) for mm in surveyed_at_mm)} mm with the cover {cover}; the "
                 f"repair was at {number_text(repair.distance_mm)} mm, and a survey counts within {number_text(MOST_APART_MM)} mm."
             )
         valid = timedelta(days=settings.SURVEY_VALID_DAYS)
@@ -146,6 +147,15 @@ class Surveys:
         if self.summary(near[0]) is None:
             return None, f"The survey of {day_text(timezone.localtime(near[0].surveyed_at))} holds no reading."
         return near[0], ""
+
+    def distance_mm(self, repair: Repair) -> float | None:
+        """The distance of the newest survey that would count for a repair if it stood as far; None where none would."""
+        asked = copy(repair)
+        for survey in self.of_lamp[repair.lamp_id]:
+            asked.distance_mm = survey.distance_mm
+            if self.for_repair(asked)[0] == survey:
+                return survey.distance_mm
+        return None
 
     def dose(self, repair: Repair) -> DoseNow:
         """The dose of a repair as these surveys say."""
@@ -216,6 +226,11 @@ def disagreement(reading_mw_cm2: float | None, kept: dict[str, Any]) -> str:
 def dose_now(repair: Repair) -> DoseNow:
     """The dose of one repair, stored or not, as the surveys stand."""
     return Surveys({repair.lamp_id}).dose(repair)
+
+
+def surveyed_distance_mm(repair: Repair) -> float | None:
+    """How far the lamp stood in the newest survey that would count for this repair, whatever distance the repair has."""
+    return Surveys({repair.lamp_id}).distance_mm(repair)
 
 
 def dose_standings(repairs: Sequence[Repair]) -> list[DoseStanding]:

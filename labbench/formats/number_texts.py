@@ -44,6 +44,9 @@ UNIT_OF_SUFFIX = {
     "_n": "N",
 }
 
+# Kept and exported in the unit of the name, told to people in one they think in: name -> unit, and how many of the kept unit it is.
+TOLD_IN = {"lot_age_h": ("d", 24.0)}
+
 
 def is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, Real | Decimal) and not isinstance(value, bool) and math.isfinite(value)
@@ -116,6 +119,12 @@ def p_value_text(p: float) -> str:
 def unit_of_name(name: str) -> str:
     """The unit that the name of a quantity ends in, "" where it ends in none."""
     return next((unit for suffix, unit in UNIT_OF_SUFFIX.items() if name.endswith(suffix)), "")
+
+
+def told(name: str, value: float) -> tuple[float, str]:
+    """A value of a quantity with its unit as people are told it: `lot_age_h` 720 is 30 d."""
+    unit, size = TOLD_IN.get(name, (unit_of_name(name), 1.0))
+    return (value if size == 1 else value / size), unit
 
 
 def percent_number(share: float) -> str:

@@ -22,7 +22,14 @@ from labbench.reports.wording import (
 
 Document = Mapping[str, Any]
 AS_PLANNED = "the study’s factors, every coupon"
-RIVAL_COLUMNS = ("explanation", "probability", "likeliest cause in it", "AICc", "with the other held fixed")
+RIVAL_COLUMNS = (
+    "explanation",
+    "probability between the two",
+    "likeliest cause in it",
+    "AICc",
+    "with the other held fixed",
+)
+ONLY_BETWEEN = "The probabilities below are only between the two: which would be likelier if one of them were the cause, not that one is."
 RIVAL_NOTE = (
     "Probability: of the one against the other as the only cause, even odds before any coupon; the same evidence as for the causes. "
     "AICc: lower is better, differences below 2 say little, and at a few coupons it is rough. With the other held fixed: whether the "
@@ -99,7 +106,7 @@ def rival_part(rival: Document) -> RivalPart:
     left_out = rival["left_out"]
     return RivalPart(
         heading=sentence(f"{factor_label(first)} or {factor_label(second)}?").rstrip("."),
-        words=rival_words(rival),
+        words=f"{rival_words(rival)} {ONLY_BETWEEN}" if rival["state"] == "neither" else rival_words(rival),
         coupons=f"{rival['failed']} of {counted(rival['coupons'], 'test coupon')} failed of which both are known"
         + (
             f"; {counted(left_out, 'coupon')} of which one is not known left out of the whole comparison."

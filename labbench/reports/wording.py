@@ -8,7 +8,7 @@ from typing import Any
 from unicodedata import bidirectional
 
 from labbench.formats.factor_names import factor_label
-from labbench.formats.number_texts import NARROW, is_number, number_text, unit_of_name, with_unit
+from labbench.formats.number_texts import NARROW, is_number, number_text, told, unit_of_name, with_unit
 from labbench.science.verdicts import percent
 
 ONE_TIME_IN = re.compile(r"1 time in (\d{1,3}(?:,\d{3})+)")
@@ -23,7 +23,10 @@ RIGHT_TO_LEFT = frozenset({"R", "AL"})
 
 def level_label(factor: str, level: Any) -> str:
     """A number with its unit, a name as it is; a name with right-to-left letters set apart from what is around it."""
-    return with_unit(number_text(level), unit_of_name(factor)) if is_number(level) else set_apart(str(level))
+    if not is_number(level):
+        return set_apart(str(level))
+    value, unit = told(factor, level)
+    return with_unit(number_text(value), unit)
 
 
 def set_apart(name: str) -> str:
@@ -39,14 +42,14 @@ def names_apart(result: Mapping[str, Any]) -> Mapping[str, Any]:
         return result
     pattern = re.compile("|".join(map(re.escape, names)))
 
-    def told(part: Any, *, is_text: bool) -> Any:
+    def apart(part: Any, *, is_text: bool) -> Any:
         if isinstance(part, Mapping):
-            return {key: told(inner, is_text=key in TEXTS) for key, inner in part.items()}
+            return {key: apart(inner, is_text=key in TEXTS) for key, inner in part.items()}
         if isinstance(part, list):
-            return [told(inner, is_text=is_text) for inner in part]
+            return [apart(inner, is_text=is_text) for inner in part]
         return pattern.sub(lambda found: set_apart(found[0]), part) if is_text and isinstance(part, str) else part
 
-    made: Mapping[str, Any] = told(result, is_text=False)
+    made: Mapping[str, Any] = apart(result, is_text=False)
     return made
 
 

@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from labbench.bench import services
-from labbench.bench.doses import dose_now, recompute_dose
+from labbench.bench.doses import dose_now, recompute_dose, surveyed_distance_mm
 from labbench.bench.models import Repair
 from labbench.bench.queries import allocation
 from labbench.bench.rules import meter_findings, survey_findings
@@ -45,8 +45,17 @@ def record_repair(request: HttpRequest, pk: int) -> HttpResponse:
         now=timezone.now(),
         initial=repair_defaults(coupon, request.user, planned),
     )
-    # Without scripts a button asks for the dose before anything is stored.
-    is_asked = "show_dose" in request.POST
+    is_taken = False
+    if "take_distance" in request.POST:
+        form.is_valid()
+        offered = offered_distance(coupon, form.cleaned_data)
+        if is_taken := offered is not None:
+            data = request.POST.copy()
+            data["distance_mm"] = form.fields["distance_mm"].prepare_value(offered)
+            form.data = data  # type: ignore[assignment]
+            form.full_clean()
+    # Without scripts a button asks for the dose before anything is stored; so does the one that puts in a distance.
+    is_asked = bool({"show_dose", "take_distance"} & request.POST.keys())
     if form.is_valid() and not is_asked:
         given = form.cleaned_data
         try:
@@ -60,12 +69,11 @@ def record_repair(request: HttpRequest, pk: int) -> HttpResponse:
             return redirect("recorded", "repair", stored.record.pk)
     is_open = not why_not(coupon, "repair")
     levels = shown_levels(planned) if is_open else []
+    given = form.cleaned_data if form.is_bound else chosen(form)
     if is_asked:
-        dose = preview(coupon, form.cleaned_data)
         form.errors.clear()
-    else:
-        dose = preview(coupon, form.cleaned_data if form.is_bound else chosen(form))
-    context = {"coupon": coupon, "form": form, "allocation": levels, "dose": dose}
+    context = {"coupon": coupon, "form": form, "allocation": levels, "is_distance_taken": is_taken}
+    context |= {"dose": preview(coupon, given), "offered_distance_mm": offered_distance(coupon, given)}
     if is_open and not levels and coupon.role == Coupon.Role.TEST:
         context["is_unallocated"] = coupon.study.factors.exists()
     return render(request, "bench/repair.html", context | caution(request, "repair", brightest_lamp_words))
@@ -84,14 +92,25 @@ def preview(coupon: Coupon, given: dict[str, Any]) -> DosePart | None:
     """The dose that a repair with these details would get; None until lamp and cure time are known."""
     if not given.get("lamp") or not given.get("cure_time_s"):
         return None
+    repair = unstored(coupon, given)
+    findings = [*meter_findings(repair), *survey_findings(repair)]
+    return dose_part(repair, dose_now(repair), warnings=[finding.text for finding in findings])
+
+
+def offered_distance(coupon: Coupon, given: dict[str, Any]) -> float | None:
+    """The distance of the survey that would count, to be put in at one press; None once one is typed, or where none would."""
+    if not given.get("lamp") or given.get("distance_mm") is not None:
+        return None
+    return surveyed_distance_mm(unstored(coupon, given))
+
+
+def unstored(coupon: Coupon, given: dict[str, Any]) -> Repair:
     details = {name: given.get(name) for name in DECIDES}
     details |= {
         "repaired_at": given.get("repaired_at") or timezone.now(),
         "is_cover_on": bool(given.get("is_cover_on")),
     }
-    repair = Repair(coupon=coupon, **details)
-    findings = [*meter_findings(repair), *survey_findings(repair)]
-    return dose_part(repair, dose_now(repair), warnings=[finding.text for finding in findings])
+    return Repair(coupon=coupon, **details)
 
 
 @permission_required("bench.add_repair", raise_exception=True)
@@ -108,7 +127,9 @@ def dose_preview(request: HttpRequest, pk: int) -> HttpResponse:
         now=timezone.now(),
     )
     form.is_valid()
-    return render(request, "bench/dose_preview.html", {"dose": preview(coupon, form.cleaned_data)})
+    given = form.cleaned_data
+    context = {"coupon": coupon, "dose": preview(coupon, given), "offered_distance_mm": offered_distance(coupon, given)}
+    return render(request, "bench/dose_preview.html", context)
 
 
 @require_POST

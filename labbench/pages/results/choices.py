@@ -22,7 +22,7 @@ from labbench.analysis.sheets import StudySheet, study_sheet
 from labbench.bench.doses import dose_counts, recompute_study
 from labbench.bench.models import Deviation
 from labbench.formats.date_texts import day_text
-from labbench.formats.number_texts import interval_text, number_text, unit_of_name
+from labbench.formats.number_texts import interval_text, number_text, told
 from labbench.pages.refusals import add_refusal
 from labbench.pages.results.forms import ChoiceForm
 from labbench.reports.wording import counted, factor_label, listed
@@ -125,7 +125,6 @@ def measured_rows(
     rows = []
     for choice, column in zip(form["measured"], columns, strict=True):
         known = [value for value, test in zip(column.values, is_test, strict=True) if test and value is not None]
-        unit = unit_of_name(column.name)
         sources = [factor_label(factor.name) for factor in factors if is_source(factor, column.measured)]
         rows.append(
             MeasuredRow(
@@ -134,13 +133,20 @@ def measured_rows(
                 column.measured.words,
                 len(known),
                 int(is_test.sum()),
-                interval_text(min(known), max(known), unit) if known else "",
+                span_words(column.name, known),
                 len(column.groups.groups),
                 column.groups.how,
                 listed(sources) if sources else "",
             )
         )
     return rows
+
+
+def span_words(name: str, known: list[float]) -> str:
+    if not known:
+        return ""
+    (low, unit), (high, _) = told(name, min(known)), told(name, max(known))
+    return interval_text(low, high, unit)
 
 
 @require_POST

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from django.db.models.fields.json import KeyTransform
 
-from labbench.analysis.choices import TOUCHED, touched_coupons
+from labbench.analysis.choices import TOUCHED, Choice, touched_coupons
 from labbench.analysis.covariates import BY_NAME, is_source
 from labbench.analysis.queries import other_choices
 from labbench.bench.models import Deviation, ReceivedDose
+from labbench.reports.causes import NO_CAUSE
 from labbench.reports.choices_in_words import choice_words, rival_words
-from labbench.reports.wording import factor_label, listed, plainly
+from labbench.reports.wording import factor_label, listed, plainly, probability_text
 from labbench.studies.models import Factor, Study
 
 MOST_LISTED = 6
@@ -32,6 +34,8 @@ class OtherChoice:
     state_words: str
     headline: str
     rivals: tuple[str, ...]
+    cause: str = ""
+    measured: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +71,36 @@ def listed_choices(study: Study) -> list[OtherChoice]:
                 if isolated
                 else "no cause is isolated",
                 tuple(rival_words(rival) for rival in row.rivals or ()),
+                cause_words(row.cause or {}, row.choice, names),
+                measured_alone(row.choice),
             )
         )
     return found
+
+
+def cause_words(cause: Mapping[str, Any], choice: Mapping[str, Any], names: Sequence[str]) -> str:
+    """The isolated cause with its probability, "" where none is isolated, or one that no measured value of the choice is part of."""
+    isolated, probability = cause.get("isolated"), cause.get("isolated_probability")
+    if not isolated or isolated == NO_CAUSE or probability is None:
+        return ""
+    if not any(name in isolated for name in choice.get("measured", ())):
+        return ""
+    return f"{plainly(isolated, names)} ({probability_text(probability)})"
+
+
+def measured_alone(choice: Mapping[str, Any]) -> str:
+    """The measured values of a choice that leaves no coupon out, else ""."""
+    return "" if Choice.stored(choice).leaves_out else listed(factor_label(name) for name in choice.get("measured", ()))
+
+
+def isolating(others: Sequence[OtherChoice], result: Mapping[str, Any] | None) -> OtherChoice | None:
+    """The newest choice of measured values that isolates a cause where the names of the study do not.
+
+    One that leaves coupons out is not pointed to: leaving out until something is isolated would be no answer.
+    """
+    if ((result or {}).get("cause") or {}).get("isolated"):
+        return None
+    return next((one for one in others if one.measured and one.cause), None)
 
 
 def presets(study: Study) -> list[Preset]:

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from labbench.formats.number_texts import is_number, number_text, unit_of_name
+from labbench.formats.number_texts import is_number, number_text, told
 from labbench.pages.results.charts import AXES_PX, MOST_ROWS, POINTS_PER_LEVEL, ROW_PX, Chart, level_axis, plain
 from labbench.reports.wording import factor_label, level_label
 from labbench.science.sheet import CouponSheet
@@ -32,32 +32,33 @@ def named_against_measured(
     if not known or not all(is_number(values[i]) for i in known):
         return None
     levels = sorted({names[i] for i in known}, key=lambda level: (isinstance(level, str), level))[:MOST_ROWS]
-    unit = unit_of_name(measured)
+    _, unit = told(measured, 0.0)
+    shown = {i: told(measured, float(values[i]))[0] for i in known}
     traces = []
     for word, failed, symbol in (("cracked out", True, "x"), ("held so far", False, "circle-open")):
         here = [i for i in known if is_failed(sheet, i) is failed and names[i] in levels]
         # Coupons of one place would hide each other: they are laid side by side.
-        nth = side_by_side([(names[i], values[i]) for i in here])
+        nth = side_by_side([(names[i], shown[i]) for i in here])
         traces.append(
             {
                 "type": "scatter",
                 "mode": "markers",
                 "name": word,
-                "x": [values[i] for i in here],
+                "x": [shown[i] for i in here],
                 "y": [
                     levels.index(names[i]) + (-0.16 if failed else 0.16) + 0.07 * n
                     for i, n in zip(here, nth, strict=True)
                 ],
                 "marker": {"symbol": symbol, "size": 11},
                 "text": [
-                    f"{plain(sheet.coupons[i])}: {plain(level_label(named, names[i]))}, {number_text(values[i])} {unit}"
+                    f"{plain(sheet.coupons[i])}: {plain(level_label(named, names[i]))}, {number_text(shown[i])} {unit}"
                     for i in here
                 ],
                 "hovertemplate": "%{text}<extra></extra>",
                 "meta": {"series": 2 if failed else 1},
             }
         )
-    numbers = [float(values[i]) for i in known]
+    numbers = list(shown.values())
     is_wide = min(numbers) > 0 and max(numbers) / min(numbers) > LOGARITHMIC_FROM
     layout = {
         "height": AXES_PX + 2 * ROW_PX * len(levels),

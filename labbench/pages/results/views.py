@@ -21,8 +21,9 @@ from labbench.analysis.services import is_as_the_study_stands, request_analysis
 from labbench.bench.queries import repairers
 from labbench.jobs.services import cancel, retry
 from labbench.pages.results.forms import CombinationForm
-from labbench.pages.results.other_choices import listed_choices, presets
+from labbench.pages.results.other_choices import isolating, listed_choices, presets
 from labbench.pages.results.reading import reading
+from labbench.reports.causes import too_few
 from labbench.reports.choices_in_words import RIVAL_NOTE, choice_words
 from labbench.reports.queries import reports_of
 from labbench.studies.blinding import is_blinded
@@ -45,7 +46,11 @@ def study_results(request: HttpRequest, code: str) -> HttpResponse:
     elif shown is not None and (shown.coupons <= COUPONS_COMPARED_AT_ONCE or "compare" in request.GET):
         context["is_current"] = is_as_the_study_stands(shown)
     if shown is not None:
-        context |= {"shows_choices": True, "other_choices": listed_choices(study), "presets": presets(study)}
+        others = listed_choices(study)
+        context |= {"shows_choices": True, "other_choices": others, "presets": presets(study)}
+        if pointed := isolating(others, shown.result):
+            chosen = Analysis.objects.only("result").get(pk=pointed.pk).result or {}
+            context |= {"isolating": pointed, "isolating_caution": too_few(chosen)}
     return render(request, "results/study_results.html", context | parts_of(request, shown))
 
 

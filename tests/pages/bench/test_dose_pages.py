@@ -146,3 +146,39 @@ def test_an_inspector_of_a_blind_study_sees_no_dose_and_others_may_not_compute(s
     assert technician.post(reverse("recompute-dose", args=[repaired.pk])).status_code == 403
     assert sign_in("guest").post(reverse("recompute-dose", args=[repaired.pk])).status_code == 403
     assert Coupon.objects.get().repair.received_dose.dose_min_mj_cm2 == pytest.approx(60)
+
+
+def test_the_surveyed_distance_is_offered_at_one_press_and_only_put_into_the_field(sign_in, coupon):
+    client, lamp = sign_in(), surveyed_lamp("L2")
+    offer = "Put in the surveyed distance: 30 mm"
+    shown = text_of(client.get(reverse("dose-preview", args=[coupon.pk]), details(lamp, distance_mm="")))
+    assert offer in shown
+    assert "The distance from lamp to glass is not recorded" in shown
+    # A lamp is enough; the cure time may still be missing.
+    without_time = details(lamp, distance_mm="", cure_time_s="")
+    assert offer in text_of(client.get(reverse("dose-preview", args=[coupon.pk]), without_time))
+    page = client.post(reverse("record-repair", args=[coupon.pk]), details(lamp, distance_mm="", take_distance="1"))
+    assert re.search(r'<input[^>]*name="distance_mm"[^>]*value="30"', page.content.decode())
+    assert "Lamp to glass as surveyed; nothing is stored yet." in text_of(page)
+    assert "at the coldest place 240 mJ/cm²" in text_of(page)
+    assert offer not in text_of(page)
+    assert "error-summary" not in page.content.decode()
+    assert not Repair.objects.exists()
+
+
+def test_a_distance_left_empty_is_stored_empty_and_a_typed_one_is_not_replaced(sign_in, coupon):
+    client, lamp = sign_in(), surveyed_lamp("L2")
+    address = reverse("record-repair", args=[coupon.pk])
+    page = client.post(address, details(lamp, distance_mm="80", take_distance="1"))
+    assert re.search(r'<input[^>]*name="distance_mm"[^>]*value="80"', page.content.decode())
+    client.post(address, details(lamp, distance_mm=""))
+    assert Repair.objects.get().distance_mm is None
+
+
+@pytest.mark.parametrize("changes", [{"is_cover_on": "on"}, {"repaired_at": "2026-01-02T12:00"}, {"lamp": "999999"}])
+def test_no_distance_is_offered_where_no_survey_would_count(sign_in, coupon, changes):
+    given = details(surveyed_lamp("L2"), distance_mm="", **changes)
+    assert "surveyed distance" not in text_of(sign_in().get(reverse("dose-preview", args=[coupon.pk]), given))
+    page = sign_in().post(reverse("record-repair", args=[coupon.pk]), given | {"take_distance": "1"})
+    assert "Lamp to glass as surveyed" not in text_of(page)
+    assert not Repair.objects.exists()

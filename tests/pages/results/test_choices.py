@@ -5,9 +5,12 @@ import re
 import pytest
 from django.urls import reverse
 
+from labbench.analysis.covariates import measured_values
 from labbench.analysis.models import Analysis
 from labbench.bench.models import ReceivedDose
+from labbench.pages.results.other_choices import OtherChoice, cause_words, isolating, measured_alone
 from labbench.reports.services import issue_report
+from labbench.reports.wording import level_label, plainly
 from tests import factories
 from tests.analysis.dosed import deviate, dosed_study
 
@@ -77,7 +80,12 @@ def test_the_lead_switches_from_lamp_names_to_the_dose_and_reads_the_answer(clie
     assert "Which coupons failed, by dose min and lamp" in shown
     # The results page of the study goes on telling by names, and points there.
     results = text_of(client.get(reverse("study-results", args=[study.code])))
-    assert "The cause is not isolated yet" in results
+    assert "The cause is not isolated yet By measured dose min the cause is isolated: dose min = 60 mJ/cm² (" in results
+    made = Analysis.objects.exclude(choice={}).get()
+    box = client.get(reverse("study-results", args=[study.code])).content.decode().split('id="answer"')[1]
+    assert f'href="{reverse("analysis", args=[made.pk])}">Read the analysis of' in box.split("</section>")[0]
+    # The chosen analysis itself points nowhere.
+    assert "By measured" not in shown
     assert "dose min = 60 mJ/cm² is isolated" in results
     assert "dose min in place of cure time and lamp" in text_of(client.get(reverse("analyses", args=[study.code])))
 
@@ -114,6 +122,52 @@ def test_the_report_says_what_was_chosen(client, chosen):
     assert [part["heading"] for part in told["rivals"]] == ["Lamp or dose min?", "Cure time or dose min?"]
     assert told["compared"]["rows"][0][0] == "dose min"
     assert bytes(issue_report(analysis=made, title="Doses", by=lead).pdf).startswith(b"%PDF")
+
+
+def pointed(**changes):
+    row = {
+        "pk": 1, "words": "", "requested_at": factories.NOON, "is_open": False, "state": "done", "state_words": "done",
+        "headline": "", "rivals": (), "cause": "dose min = 60 mJ/cm² (99 %)", "measured": "dose min",
+    }  # fmt: skip
+    return OtherChoice(**(row | changes))
+
+
+def test_the_answer_points_to_a_measured_choice_only_where_the_names_isolate_nothing():
+    open_cause, isolated_cause = {"cause": {"isolated": None}}, {"cause": {"isolated": "lamp = L1"}}
+    rows = [pointed(pk=3, cause=""), pointed(pk=2), pointed(pk=1)]
+    assert isolating(rows, open_cause).pk == 2
+    assert isolating(rows, isolated_cause) is None
+    assert isolating([pointed(measured="")], open_cause) is None
+    # Leaving coupons out until something is isolated is no answer, nor is a name beside a measured value.
+    assert measured_alone({"measured": ["dose_min_mj_cm2"], "kinds": ["chamber"]}) == ""
+    assert measured_alone({"measured": ["dose_min_mj_cm2"]}) == "dose min"
+    named = {"isolated": "lamp = L1", "isolated_probability": 0.99}
+    assert cause_words(named, {"measured": ["dose_min_mj_cm2"]}, ["dose_min_mj_cm2"]) == ""
+    assert cause_words(named | {"isolated": "none"}, {"measured": ["dose_min_mj_cm2"]}, []) == ""
+
+
+def test_where_neither_beats_no_cause_the_probability_is_said_to_be_between_the_two(client, chosen):
+    as_(client)
+    # Every second coupon failed, whatever lamp and time: neither explains it.
+    study = dosed_study([("L1", 60.0, n % 2 == 0) for n in range(4)] + [("L2", 60.0, n % 2 == 0) for n in range(4)]
+                        + [("L1", 240.0, n % 2 == 0) for n in range(4)])  # fmt: skip
+    shown = text_of(chosen(study, measured="dose_min_mj_cm2", without=["lamp", "cure_time_s"]))
+    assert "Neither" in shown
+    assert "The probabilities below are only between the two: which would be likelier" in shown
+    assert "Probability between the two" in shown
+
+
+def test_the_age_of_a_lot_is_told_in_days_and_kept_in_hours(client):
+    as_(client)
+    study = dosed_study()
+    lot = study.coupons.first().repair.resin_lot
+    days = (factories.NOON.date() - lot.received_on).days
+    assert days > 0
+    assert {values["lot_age_h"] for values in measured_values(study).values()} == {24.0 * days}
+    assert level_label("lot_age_h", 24.0 * days) == f"{days}{N}d"
+    assert plainly("lot_age_h <= 720", ["lot_age_h"]) == f"lot age ≤ 30{N}d"
+    shown = text_of(client.get(reverse("choose-analysis", args=[study.code])))
+    assert f"age of the resin lot since its receipt 12 of 12 {days} to {days} d" in shown
 
 
 REFUSED = {

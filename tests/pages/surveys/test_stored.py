@@ -49,6 +49,8 @@ def test_a_survey_shows_map_figures_and_how_well_they_are_known(guest):
     assert "±6 %, k = 2" in text
     assert "Not known, so not in it" not in text
     assert 'class="shade-' in text
+    # Every point is in sight by scrolling the page alone.
+    assert '<div class="table-scroll all-in-sight" tabindex="0" role="region" aria-label="Every reading">' in text
 
 
 @pytest.mark.parametrize(
