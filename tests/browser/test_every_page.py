@@ -24,7 +24,9 @@ START = (
     "/password/",
 )
 # Files, the administration (its own look), and what signs out.
-LEFT_OUT = re.compile(r"^/(admin|api|static|sign-out)|\.(csv|xlsx|json|pdf|parquet)(\?|$)|/(file|photo|export|download)[/?]?")
+LEFT_OUT = re.compile(
+    r"^/(admin|api|static|sign-out)|\.(csv|xlsx|json|pdf|parquet)(\?|$)|/(file|photo|export|download)[/?]?"
+)
 NUMBERS = re.compile(r"\d+|[0-9a-f]{8}-[0-9a-f-]{27}")
 
 
