@@ -65,7 +65,9 @@ def survey_uncertainty(
         if spread is None:
             missing.append("repeatability (no place was read twice)")
         else:
-            parts.append(Component("repeatability", spread * scale, df, f"repeats, s = {100 * spread:.2g} % of a reading"))
+            parts.append(
+                Component("repeatability", spread * scale, df, f"repeats, s = {100 * spread:.2g} % of a reading")
+            )
         return budget(value, parts, coverage=coverage, missing=missing)
 
     return SurveyUncertainty(
