@@ -241,14 +241,21 @@ def test_a_withdrawn_coupon_takes_no_further_record():
 
 def test_a_load_is_in_one_chamber_at_a_time():
     from labbench.bench.services import book
-    from labbench.lab.models import Chamber
+    from labbench.lab.models import Chamber, ThermalProfile
 
     lead, load = factories.person(), create_load(study=factories.study(), name="Load 1", by=factories.person())
     freezer = Chamber.objects.create(code="F1", kind="freeze", capacity_coupons=12)
     hour = timedelta(hours=1)
-    book(load=load, chamber=freezer, planned_start=NOON, planned_end=NOON + 8 * hour, by=lead)
+    profile = ThermalProfile.objects.create(name="Freeze", rounds=2)
+    step = profile.steps.create(number=1, name="freeze", kind="freeze", min_minutes=60)
+    book(
+        load=load, chamber=freezer, step=step, round_number=1, planned_start=NOON, planned_end=NOON + 8 * hour, by=lead
+    )
     with pytest.raises(ValidationError, match="one chamber at a time"):
-        book(load=load, chamber=freezer, planned_start=NOON + hour, planned_end=NOON + 2 * hour, by=lead)
+        book(
+            load=load, chamber=freezer, step=step, round_number=2, by=lead,
+            planned_start=NOON + hour, planned_end=NOON + 2 * hour,
+        )  # fmt: skip
 
 
 def test_a_slip_is_undone_with_what_the_rules_had_found_in_it():
