@@ -91,5 +91,5 @@ def test_the_history_asks_the_same_number_of_questions(sign_in, django_assert_nu
         correct(record=look, by=lead, reason="other eyes", changes={"inspector": factories.person()})
     client = sign_in("lead")
     client.get(f"/coupons/{coupon.pk}/")
-    with django_assert_num_queries(30):
+    with django_assert_num_queries(31):
         client.get(f"/coupons/{coupon.pk}/")
