@@ -7,6 +7,7 @@ from django.contrib import admin
 from labbench.bench.models import (
     Booking,
     BookingChange,
+    CalendarAddress,
     ChamberFailure,
     ChamberPlan,
     Deviation,
@@ -15,6 +16,7 @@ from labbench.bench.models import (
     LoadPlace,
     LoggerColumns,
     PlanAlternatives,
+    ReceivedDose,
     Repair,
     StrengthTest,
     TraceEvaluation,
@@ -171,3 +173,19 @@ class BookingChangeAdmin(LookUp):
     list_display = ["words", "reason", "made_by", "made_at", "undone_by", "undone_at"]
     list_select_related = ["made_by", "undone_by"]
     search_fields = ["words", "reason"]
+
+
+@admin.register(ReceivedDose)
+class ReceivedDoseAdmin(LookUpAdmin):
+    list_display = ["repair", "survey", "cure_time_s", "dose_min_mj_cm2", "dose_mean_mj_cm2", "dose_max_mj_cm2"]
+    list_select_related = ["repair", "survey__lamp"]
+    search_fields = ["repair__coupon__code"]
+
+
+@admin.register(CalendarAddress)
+class CalendarAddressAdmin(LookUp):
+    """Without the token: whoever knows it reads that person's moves."""
+
+    list_display = ["person", "is_of_all_studies", "alarm_minutes", "made_at", "read_at"]
+    list_select_related = ["person"]
+    fields = ["person", "is_of_all_studies", "alarm_minutes", "made_at", "read_at"]

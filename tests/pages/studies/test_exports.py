@@ -49,6 +49,7 @@ def test_the_workbook_has_a_sheet_for_each_kind_of_record(guest, filled):
         "coupons",
         "coupon details",
         "factors and levels",
+        "measured values",
         "repairs",
         "inspections",
         "strength tests",
