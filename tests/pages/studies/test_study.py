@@ -170,7 +170,7 @@ def test_the_number_of_queries_does_not_grow(lead, study, django_assert_num_quer
         study.imported_sheets.create(sha256=str(number), filename="a", coupons=1, imported_at=NOON, imported_by=hand)
         factories.factor(study, f"further_{number}")
     page(lead, study)
-    with django_assert_num_queries(24):
+    with django_assert_num_queries(25):
         page(lead, study)
 
 
