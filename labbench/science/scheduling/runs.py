@@ -30,6 +30,11 @@ class _Watcher(cp_model.CpSolverSolutionCallback):
         self._found(self)
 
 
+# Too little to simplify a model in.
+SHORT_SECONDS = 1.0
+SHORT_WORK = 0.1
+
+
 def run_solver(
     model: cp_model.CpModel,
     limits: Limits,
@@ -51,6 +56,10 @@ def run_solver(
         parameters.symmetry_level = 0
     parameters.max_deterministic_time = max(limits.work, 1e-6)
     parameters.max_time_in_seconds = max(limits.until - time.monotonic(), 0.01)
+    # Cut off while it still simplifies the model, OR-tools 9.15 aborts the whole process ("solution->size() ==
+    # postsolve_mapping.size()"): with little time or work it does not simplify.
+    if parameters.max_time_in_seconds < SHORT_SECONDS or parameters.max_deterministic_time < SHORT_WORK:
+        parameters.cp_model_presolve = False
     if bound is not None:
         solver.best_bound_callback = bound
     ended = threading.Event()
@@ -63,7 +72,9 @@ def run_solver(
         watch.join()
     if status == cp_model.MODEL_INVALID:
         raise AssertionError(model.validate())
-    return status, solver
+    # Cut off early it may say that it has a solution and give none.
+    has_none = status in (cp_model.OPTIMAL, cp_model.FEASIBLE) and not solver.response_proto.solution
+    return cp_model.UNKNOWN if has_none else status, solver
 
 
 def _stop_when_asked(solver: cp_model.CpSolver, stop: Callable[[], bool], ended: threading.Event) -> None:
