@@ -19,8 +19,17 @@ from labbench.lab.models import Chamber, ExtraHours, Holiday
 from tests import factories
 from tests.bench import chamber_lab as lab
 from tests.bench.chamber_lab import HOUR, MINUTE
+from tests.bench.soaks import clock_at
 
 pytestmark = pytest.mark.django_db
+MONDAY = datetime(2026, 11, 23, 6, 30, tzinfo=UTC)
+
+
+@pytest.fixture(autouse=True)
+def monday_morning():
+    """What a plan can gain depends on how far the next evening and weekend are."""
+    with clock_at(MONDAY):
+        yield
 
 
 @pytest.fixture
