@@ -54,10 +54,13 @@ def repair_findings(repair: Repair) -> tuple[Finding, ...]:
 
 
 def meter_findings(repair: Repair) -> list[Finding]:
-    """Where the meter of the day's reading had no valid calibration, or does not see the lamp's peak."""
+    """Where the meter of the day's reading had no valid calibration, or does not see the lamp's peak.
+
+    A meter that read nothing is no part of the repair.
+    """
     findings: list[Finding] = []
     day = timezone.localtime(repair.repaired_at).date()
-    if repair.radiometer_id:
+    if repair.radiometer_id and repair.irradiance_mw_cm2 is not None:
         calibration = Calibration.objects.filter(radiometer_id=repair.radiometer_id, calibrated_on__lte=day).first()
         if calibration is None:
             findings.append(
@@ -128,7 +131,7 @@ def survey_findings(repair: Repair) -> list[Finding]:
     return [
         Finding(
             Deviation.Kind.SURVEY_OLD,
-            f"The last survey of lamp {repair.lamp} is of {timezone.localtime(survey.surveyed_at).date()}, "
+            f"The last survey of lamp {repair.lamp} is of {day_text(timezone.localtime(survey.surveyed_at))}, "
             f"more than {settings.SURVEY_VALID_DAYS} days before the repair.",
         )
     ]

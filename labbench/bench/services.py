@@ -324,18 +324,39 @@ REPAIR_KINDS = (
 
 
 def review_findings(*, coupon: Coupon, by: Any, reason: str) -> None:
-    """After a correction: what the rules find now stands, what they no longer find goes (its history stays)."""
+    """After a correction: what the rules find now stands, what they no longer find goes (its history stays).
+
+    Found again in other words - another day, a record renamed since - a deviation is brought up to date and keeps what people wrote of it.
+    """
     expected: dict[tuple[str, str], datetime] = {}
     repair = Repair.objects.filter(coupon=coupon).first()
     if repair is not None:
         expected |= {(finding.kind, finding.text): repair.repaired_at for finding in repair_findings(repair)}
     for look in Inspection.objects.filter(coupon=coupon).select_related("coupon__study", "inspector"):
         expected |= {(finding.kind, finding.text): look.seen_at for finding in blinding_findings(look)}
+    left = []
     for row in Deviation.objects.filter(coupon=coupon, is_found_by_rule=True, kind__in=REPAIR_KINDS):
-        if expected.pop((row.kind, row.description), None) is None:
+        at = expected.pop((row.kind, row.description), None)
+        if at is None:
+            left.append(row)
+        elif at != row.happened_at:
+            row.happened_at = at
+            keep(row, by=by, reason=reason)
+    for row in left:
+        again = [key for key in expected if subject(*key) == subject(row.kind, row.description)]
+        alike = [one for one in left if subject(one.kind, one.description) == subject(row.kind, row.description)]
+        if len(again) == len(alike) == 1:
+            row.description, row.happened_at = again[0][1], expected.pop(again[0])
+            keep(row, by=by, reason=reason)
+        else:
             remove(row, by=by, reason=reason)
     for (kind, text), at in expected.items():
         found(Finding(kind, text), coupon=coupon, at=at, by=by)
+
+
+def subject(kind: str, text: str) -> tuple[str, str]:
+    """What a finding is about: its kind, and the word its sentence begins with (lamp, meter, resin, factor)."""
+    return kind, text.split(maxsplit=1)[0] if text.strip() else ""
 
 
 SAME_WITHIN = timedelta(minutes=2)

@@ -366,3 +366,61 @@ def test_a_load_sets_out_comes_back_and_can_step_back():
         start_load(load=load, by=lead)
     assert finish_load(load=load, by=lead).state == "done"
     assert step_back_load(load=load, by=lead).state == "running"
+
+
+def test_an_overdue_meter_that_read_nothing_is_no_deviation():
+    meter = factories.radiometer(code="M9", due_on=date(2026, 6, 2))
+    assert repaired(factories.coupon(), radiometer=meter).deviations == ()
+    (found,) = repaired(factories.coupon(), radiometer=meter, irradiance_mw_cm2=3.5).deviations
+    assert found.description == "Calibration of meter M9 was due on 2 Jun 2026."
+
+
+def test_an_old_survey_is_named_by_its_day_as_people_write_it():
+    lamp = factories.lamp(code="DIM")
+    factories.survey(lamp, at=NOON - timedelta(days=91))
+    recorded = record_repair(
+        coupon=factories.coupon(),
+        by=factories.person("technician"),
+        repaired_at=NOON,
+        resin_lot=factories.resin_lot(),
+        lamp=lamp,
+        cure_time_s=90.0,
+    )
+    day = NOON - timedelta(days=91)
+    assert [row.description for row in recorded.deviations] == [
+        f"The last survey of lamp DIM is of {day.day} {day:%b %Y}, more than 90 days before the repair."
+    ]
+
+
+def test_what_people_wrote_of_a_deviation_outlives_a_correction_that_words_it_anew():
+    lead, coupon = factories.person(), factories.coupon()
+    old = factories.resin_lot(code="OLD", expires_on=date(2026, 10, 1))
+    recorded = repaired(coupon, resin_lot=old)
+    (deviation,) = recorded.deviations
+    correct(record=deviation, by=lead, reason="told", changes={"reason": "The fridge held no other."})
+    # Renamed since: the rule's sentence is another one now.
+    old.code = "OLD-A"
+    old.save()
+    correct(record=recorded.record, by=lead, reason="read again", changes={"glass_c": 21.0})
+    (standing,) = Deviation.objects.filter(coupon=coupon)
+    assert standing.pk == deviation.pk
+    assert standing.description.startswith(f"{old} expired on 1 Oct 2026")
+    assert standing.reason == "The fridge held no other."
+    # Another day of the repair is the deviation's day too.
+    correct(
+        record=Repair.objects.get(), by=lead, reason="typed wrong", changes={"repaired_at": NOON + timedelta(hours=2)}
+    )
+    assert Deviation.objects.get(coupon=coupon).happened_at == NOON + timedelta(hours=2)
+
+
+def test_a_deviation_that_is_about_something_else_now_is_another_one():
+    lead, coupon = factories.person(), factories.coupon()
+    old = factories.resin_lot(code="OLD", expires_on=date(2026, 10, 1))
+    good = factories.resin_lot(code="GOOD", resin=old.resin)
+    recorded = repaired(coupon, resin_lot=old, radiometer=factories.radiometer(due_on=date(2026, 6, 2)))
+    (deviation,) = recorded.deviations
+    changes = {"resin_lot": good, "irradiance_mw_cm2": 3.5}
+    correct(record=recorded.record, by=lead, reason="the other lot", changes=changes)
+    (standing,) = Deviation.objects.filter(coupon=coupon)
+    assert standing.kind == "calibration_overdue"
+    assert standing.pk != deviation.pk
