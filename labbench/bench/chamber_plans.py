@@ -19,6 +19,7 @@ from labbench.bench.booking_changes import hold_chambers, hold_loads, refuse_bro
 from labbench.bench.booking_rules import in_order, when
 from labbench.bench.chamber_book import ChamberBook, Way, chamber_book
 from labbench.bench.chamber_labs import PlannedLab, planned_lab, whole_minute
+from labbench.bench.door_times import without_waiting_at_the_door
 from labbench.bench.models import Booking, BookingChange, ChamberPlan, Load
 from labbench.jobs.models import Job
 from labbench.jobs.services import JobRefused, Running, enqueue
@@ -30,6 +31,7 @@ LOOK_SECONDS = 0.5
 MOST_SECONDS = 600
 MOST_HORIZON_DAYS = 1_000
 SHORT_SECONDS = 1.0
+MOST_REFUSALS = 3
 
 
 class PlanOvertaken(ValidationError):
@@ -207,8 +209,9 @@ def _state_of(way: Way) -> dict[str, Any]:
 
 def plan_result(made: PlannedLab, plan: Any, *, is_stopped: bool) -> dict[str, Any]:
     """A plan of the science core as it is stored: rows instead of names, points in time instead of minutes."""
+    assert made.lab is not None  # by the caller
     bookings = []
-    for one in plan.bookings:
+    for one in without_waiting_at_the_door(made.lab, plan.bookings):
         if one.load not in made.ways or one.place not in made.soaks:
             continue
         number, step = made.soaks[one.place]
@@ -346,7 +349,11 @@ def accept_plan(*, plan: ChamberPlan, by: Any) -> BookingChange:
     try:
         refuse_broken(book, [*changed, *made], reason="", is_planned=True)
     except ValidationError as refused:
-        raise PlanOvertaken([*refused.messages, "Plan again."]) from refused
+        said = refused.messages[:MOST_REFUSALS]
+        more = len(refused.messages) - len(said)
+        raise PlanOvertaken(
+            [*said, *([f"{more} more moves are in the way."] if more else []), "Plan again."]
+        ) from refused
     words = f"Plan {plan.pk} accepted: {len(made)} new, {len(changed)} moved, {len(gone)} taken out"
     change = store(changed=changed, made=made, gone=gone, words=words, reason=plan.reason, by=by)
     plan.change = change

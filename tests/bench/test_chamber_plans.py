@@ -1,5 +1,6 @@
 """Plans of the chambers from stored rows: asked for, proposed, accepted, overtaken, taken back."""
 
+import re
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -12,10 +13,12 @@ from labbench.bench.bookings import book_load, move_booking
 from labbench.bench.chamber_book import chamber_book
 from labbench.bench.chamber_gains import request_gains
 from labbench.bench.chamber_labs import planned_lab
-from labbench.bench.chamber_plans import PlanOvertaken, accept_plan, proposal, request_plan
+from labbench.bench.chamber_plans import PlanOvertaken, accept_plan, plan_result, proposal, request_plan
 from labbench.bench.models import Booking, ChamberPlan, Load
 from labbench.lab.hours import hours
-from labbench.lab.models import Chamber, ExtraHours, Holiday
+from labbench.lab.models import Chamber, ExtraHours, Holiday, StaffedWindow
+from labbench.science.scheduling.lab import Booking as PlannedSoak
+from labbench.science.scheduling.solver import Plan
 from tests import factories
 from tests.bench import chamber_lab as lab
 from tests.bench.chamber_lab import HOUR, MINUTE
@@ -379,3 +382,27 @@ def test_the_proposal_says_what_moves(study, plan):
     assert len(rows) == 6
     assert all(one.before is not None and one.after is not None and one.is_changed for one in rows)
     assert all(one.after.planned_start < one.before.planned_start for one in rows)
+
+
+def test_a_proposal_lets_no_load_stand_at_the_door_where_its_chamber_has_room(study):
+    load = lab.load(study)
+    book = chamber_book(now=timezone.now())
+    made = planned_lab(book, start=timezone.now())
+    name = book.ways[load.pk].label
+    found = (
+        PlannedSoak(name, 1, "1 freeze", "F-1", 30, 510),
+        PlannedSoak(name, 1, "2 heat", "O-1", 520, 640),
+    )
+    freeze, heat = plan_result(made, Plan("feasible", "", found), is_stopped=False)["bookings"]
+    assert freeze["end"] == heat["start"] == made.time(520).isoformat()
+
+
+def test_of_many_moves_in_the_way_of_a_plan_some_are_told(study, plan):
+    for number in range(1, 4):
+        lab.load(study, f"Load {number}")
+    made = plan()
+    StaffedWindow.objects.update(from_minutes=1, to_minutes=2)
+    with pytest.raises(PlanOvertaken) as refused:
+        accept_plan(plan=made, by=factories.person())
+    assert len(refused.value.messages) == 5
+    assert re.fullmatch(r"\d+ more moves are in the way\.", refused.value.messages[3])
