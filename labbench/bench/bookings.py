@@ -22,6 +22,8 @@ from labbench.bench.models import Booking, BookingChange, Load
 from labbench.lab.models import Chamber
 from labbench.science.scheduling import lab as science
 
+# As for bookings that are moved (`booking_rules`).
+PAST_BY = 10 * MINUTE
 # Rules that moving the soaks before and after would not mend.
 OF_ITSELF = {"kind", "temperature", "retired", "closure", "capacity", "together", "past"}
 
@@ -68,7 +70,7 @@ def move_booking(
     was = {one.pk: (one.chamber_id, one.planned_start, one.planned_end) for one in way.bookings}
     old_start = row.planned_start
     _set(book, row, chamber, start, end)
-    _refuse_itself(book, way, row, is_following=is_following)
+    _refuse_itself(book, way, row, is_following=is_following, is_end_said=end is not None)
     if is_following:
         _reach_back(way, row, old_start)
         _carry_on(book, way, row, is_end_free=end is None)
@@ -83,12 +85,13 @@ def move_booking(
     return store(changed=changed, words=words, reason=reason, by=by)
 
 
-def _refuse_itself(book: ChamberBook, way: Way, row: Booking, *, is_following: bool) -> None:
+def _refuse_itself(book: ChamberBook, way: Way, row: Booking, *, is_following: bool, is_end_said: bool) -> None:
     """RulesBroken where the booking can't be there whatever the rest of its load does."""
     if is_following:
         # The rest of its load is booked again: it takes no place from its own load.
         book = replace(book, ways={**book.ways, way.load.pk: replace(way, bookings=[row])})
-    found = [one for _, broken in broken_rules(book, [row], []) for one in broken if one.rule in OF_ITSELF]
+    wanted = OF_ITSELF | {"soak"} if is_end_said else OF_ITSELF
+    found = [one for _, broken in broken_rules(book, [row], []) for one in broken if one.rule in wanted]
     if found:
         raise RulesBroken(found)
 
@@ -186,7 +189,7 @@ def _next_start(book: ChamberBook, way: Way, firm: list[Booking]) -> str:
         found = _earliest(book, way, firm=[], ready=firm[0].planned_start)
     except ValidationError:
         return ""
-    return f"The next start from which it does is {when(found[0][3])}."
+    return f"Begun from then on, the load ends soonest with a start at {when(found[0][3])}."
 
 
 class NoPlace(ValidationError):
@@ -265,6 +268,8 @@ def book_load(*, load: Load, by: Any, start: datetime | None = None, reason: str
         raise ValidationError("This load travels no more.")
     if way.bookings:
         raise ValidationError(f"{way.label} is booked already; move its bookings.")
+    if start is not None and start < book.now - PAST_BY:
+        raise ValidationError({"start": f"{when(start)} is past; leave it empty to book from now on."})
     made = []
     for number, step, chamber, first, last in _earliest(book, way, firm=[], ready=start):
         booking = Booking(load=way.load, chamber=chamber, step=step, round_number=number)

@@ -258,3 +258,21 @@ def test_a_run_of_a_programmable_chamber_begins_for_all_its_loads_at_once(study,
         booking=rows[1], by=lead, start=starts[0], end=starts[0] + timedelta(minutes=minutes), reason="at night"
     )
     assert "together" not in breaks()
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"), [(2, "a soak of 2 h is shorter than 8 h"), (70, "a soak of 70 h is longer")]
+)
+def test_a_typed_end_is_refused_for_its_own_soak_before_the_rest_is_looked_at(study, lead, hours, words):
+    _, bookings = booked(study, lead)
+    refused = refusal(booking=bookings[0], by=lead, end=bookings[0].planned_start + hours * HOUR)
+    assert len(refused.messages) == 1
+    assert words in refused.messages[0]
+
+
+def test_a_load_is_not_booked_from_a_time_that_is_past(study, lead):
+    load = lab.load(study)
+    with pytest.raises(ValidationError, match="is past; leave it empty to book from now on") as refused:
+        book_load(load=load, by=lead, start=timezone.now() - HOUR)
+    assert list(refused.value.error_dict) == ["start"]
+    assert not Booking.objects.exists()

@@ -20,6 +20,7 @@ from labbench.bench.load_times import set_times
 from labbench.bench.models import Booking, Load
 from labbench.pages.chambers.forms import BookLoadForm, LoadTimesForm, ReasonForm
 from labbench.pages.chambers.tables import BookingFilter, BookingTable, LoadTable
+from labbench.pages.refusals import add_refusal
 
 
 @require_safe
@@ -102,7 +103,7 @@ def book(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             change = book_load(load=row, by=request.user, **form.cleaned_data)
         except ValidationError as refused:
-            form.add_error(None, refused.messages)
+            add_refusal(form, refused)
             if isinstance(refused, RulesBroken) and refused.is_wish:
                 form.add_error("reason", "Give a reason to do it all the same.")
         else:
