@@ -98,6 +98,8 @@ def planned_lab(
                 made.ways[entry.name] = way
     if not made.ways:
         return made
+    if book.hours.is_always:
+        made.notes.append("No staffed hours are recorded: moves are planned at any time of day and night.")
     made.previous = frozenset(previous)
     used = {booking.chamber for booking in firm}
     made.lab = science.Lab(

@@ -148,7 +148,7 @@ def test_a_load_goes_through_three_rounds_with_a_late_transfer_and_a_failed_free
 
     # The freezer fails five hours into the second round; found two hours later.
     day.today(NOON + 31 * HOUR)
-    page.get_by_role("link", name=re.compile("It has failed.*F-1")).click()
+    page.get_by_role("link", name=re.compile("Record a failure.*F-1")).click()
     page.get_by_label("Failed from").fill("2026-11-03T17:00")
     page.get_by_label("What was seen").fill("Breaker of the freezer tripped; air at −2 °C")
     day.press("F-1 has failed")

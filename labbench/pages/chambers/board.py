@@ -18,6 +18,7 @@ from labbench.bench.models import Booking, Load
 from labbench.lab.due import due
 from labbench.pages.chambers.drawing import Marked, axis, state_of, strips, what_of
 from labbench.pages.chambers.forms import BookingForm
+from labbench.pages.chambers.wall import moves_for_the_wall
 from labbench.pages.chambers.windows import Window, window_of
 
 MOST_BROKEN_SHOWN = 12
@@ -64,6 +65,7 @@ def board(
         "strips": strips(
             book, window, spans, Marked(frozenset(one.pk for one, _ in broken), frozenset(), selected, address)
         ),
+        "wall": moves_for_the_wall(book, window),
         "opened": opened,
         "missing": selected is not None and opened is None,
         "broken": [(book.way_of(one), one, found) for one, found in broken[:MOST_BROKEN_SHOWN]],

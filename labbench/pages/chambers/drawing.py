@@ -65,9 +65,13 @@ class Sheet:
         """Percent from the left, at the rim for what lies outside."""
         return min(max((at.timestamp() - self._from_s) * self._per_s, 0.0), 100.0)
 
+    def local(self, at: datetime) -> datetime:
+        """As the clock on the wall shows it."""
+        return at.astimezone(self._zone)
+
     def clock(self, at: datetime) -> str:
         """Tue 1 Dec, 15:30."""
-        local = at.astimezone(self._zone)
+        local = self.local(at)
         return f"{DAYS[local.weekday()]} {local.day} {MONTHS[local.month - 1]}, {clock_text(local)}"
 
 

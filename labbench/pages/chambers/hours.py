@@ -63,6 +63,8 @@ def stored(request: HttpRequest, week: WeekForm, holiday: HolidayForm, extra: Ex
         except ValidationError as refused:
             form.add_error(None, refused.messages)
         else:
+            if form is week and not StaffedWindow.objects.exists():
+                words = "No staffed hours are recorded any more: moves are planned at any time of day and night."
             messages.success(request, f"{words} Plan again to let them count.")
             return True
     return False

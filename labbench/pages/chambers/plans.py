@@ -160,13 +160,13 @@ def row_of(one: Proposed) -> dict[str, Any]:
     words = "new" if one.before is None else "taken out" if one.after is None else ""
     minutes = None
     if one.before is not None and one.after is not None:
-        begun = one.before.started_at is not None
-        old, new = (one.before.planned_end, one.after.planned_end) if begun else (
+        is_same_start = one.before.started_at is not None or one.before.planned_start == one.after.planned_start
+        old, new = (one.before.planned_end, one.after.planned_end) if is_same_start else (
             one.before.planned_start,
             one.after.planned_start,
         )  # fmt: skip
         minutes = round((new - old) / timedelta(minutes=1))
-        words = "comes out" if begun else "begins"
+        words = "comes out" if is_same_start else "begins"
     return {
         "way": one.way,
         "what": what_of(booking),

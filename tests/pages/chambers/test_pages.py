@@ -7,8 +7,12 @@ from django.urls import reverse
 from django.utils import timezone
 
 from labbench.bench.bookings import book_load
+from labbench.bench.chamber_book import chamber_book
+from labbench.bench.chamber_labs import planned_lab
+from labbench.bench.chamber_plans import Proposed
 from labbench.bench.models import Booking, ChamberPlan
 from labbench.lab.models import ExtraHours, Holiday, StaffedWindow
+from labbench.pages.chambers.plans import row_of
 from tests import factories
 from tests.bench import chamber_lab as lab
 from tests.pages.chambers.large_board import large_board
@@ -382,3 +386,37 @@ def test_an_empty_lab_says_what_to_do(lead):
     assert "No load travels" in shown(lead.get(reverse("chambers")))
     assert "No load travels" in shown(lead.get(reverse("chamber-plans")))
     assert "No hours are recorded" in shown(lead.get(reverse("staffed-hours")))
+
+
+def test_the_timeline_has_a_list_of_the_moves_for_the_wall(lead, booked):
+    first, heat, *_, last = booked.bookings.order_by("planned_start")
+    wall = lead.get(reverse("chambers") + "?zoom=all").context["wall"]
+    assert len(wall) == 7
+    assert (wall[0].words, wall[-1].words) == ("into F-1", f"out of {last.chamber.code}")
+    assert (wall[1].at, wall[1].words) == (first.planned_end, "out of F-1, into O-1")
+    assert wall[1].steps == "round 1, freeze, then round 1, heat"
+    # A move that was made is no longer to be made.
+    first.started_at, first.started_by = first.planned_start, factories.person()
+    first.save()
+    Booking.objects.filter(pk=heat.pk).update(planned_start=first.planned_end + 5 * lab.MINUTE)
+    page = lead.get(reverse("chambers") + "?zoom=all")
+    assert len(page.context["wall"]) == 6
+    at = timezone.localtime(first.planned_end + 5 * lab.MINUTE)
+    assert page.context["wall"][0].words == f"out of F-1, into O-1 at {at:%H:%M}"
+    assert 'class="panel only-print"' in shown(page)
+
+
+def test_a_plan_that_changes_only_when_a_load_comes_out_says_so(booked):
+    row = first_of(booked)
+    way = chamber_book(now=timezone.now()).ways[booked.pk]
+    after = Booking(load=row.load, chamber=row.chamber, step=row.step, round_number=1)
+    after.planned_start, after.planned_end = row.planned_start, row.planned_end - 10 * lab.MINUTE
+    told = row_of(Proposed(way, row, after))
+    assert (told["words"], told["minutes"]) == ("comes out", -10)
+
+
+def test_without_staffed_hours_a_plan_and_the_page_of_the_hours_say_what_that_means(lead, booked):
+    answer = lead.post(reverse("staffed-hours"), {"form": "week"}, follow=True)
+    assert "No staffed hours are recorded any more: moves are planned at any time of day and night." in shown(answer)
+    made = planned_lab(chamber_book(now=timezone.now()), start=timezone.now())
+    assert "No staffed hours are recorded: moves are planned at any time of day and night." in made.notes
