@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from labbench.formats.cell_numbers import NumberFault, uses_decimal_commas, uses_decimal_points
+from labbench.formats.cell_numbers import NOT_FINITE, NumberFault, uses_decimal_commas, uses_decimal_points
 from labbench.formats.cell_text import cleaned
 from labbench.formats.coupon_columns import ColumnText, column_text
 from labbench.formats.factor_levels import DecimalMarks
@@ -126,6 +126,9 @@ def _numbers(table: Table, column: ColumnText, marks: DecimalMarks) -> list[floa
     numbers = []
     for place, text in enumerate(column.cells):
         number = marks.number(text) if text else NumberFault("is blank: every point needs a number here", False)
+        if isinstance(number, NumberFault) and NOT_FINITE.fullmatch(text):
+            # The usual advice, to leave the cell blank, is no help here.
+            number = NumberFault(f"{text} is not a finite number: read the point again, or leave out its row", True)
         if not isinstance(number, NumberFault):
             number = _bounded(column.name, text, number)
         if isinstance(number, NumberFault):

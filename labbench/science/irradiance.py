@@ -13,6 +13,8 @@ from math import fsum, sqrt
 from statistics import median, stdev
 
 Reading = tuple[float, float, float]  # x in mm, y in mm, irradiance in mW/cm²
+# A grid computed in steps writes 0.30000000000000004 beside 0.3: no hand lays a meter down so far apart.
+SAME_PLACE_DECIMALS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +113,14 @@ def point_means(readings: Sequence[Reading]) -> list[Reading]:
 
 
 def by_place(readings: Sequence[Reading]) -> list[tuple[tuple[float, float], list[float]]]:
-    """The readings of each place (y, x), in that order."""
-    places: dict[tuple[float, float], list[float]] = defaultdict(list)
-    for x, y, value in readings:
-        places[y, x].append(value)
-    return sorted(places.items())
+    """The readings of each place (y, x), in that order; closer than `SAME_PLACE_DECIMALS` of a millimetre is one place."""
+    places: dict[tuple[float, float], list[Reading]] = defaultdict(list)
+    for reading in readings:
+        places[round(reading[1], SAME_PLACE_DECIMALS), round(reading[0], SAME_PLACE_DECIMALS)].append(reading)
+    return [
+        ((min(y for _, y, _ in own), min(x for x, _, _ in own)), [value for _, _, value in own])
+        for _, own in sorted(places.items())
+    ]
 
 
 def repeatability(readings: Sequence[Reading]) -> float | None:

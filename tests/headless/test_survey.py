@@ -54,6 +54,12 @@ def test_points_come_from_standard_input(tmp_path, monkeypatch):
     [
         (POINTS, ("--cure-seconds", "0"), "--cure-seconds: 0 is not a time above 0"),
         (POINTS, ("--cure-seconds", "nan"), "--cure-seconds: nan is not a time above 0"),
+        (POINTS, ("--cure-seconds", "1e308"), "--cure-seconds: 1e+308 is longer than a week (604800 s)"),
+        (
+            POINTS + "1,1,NaN\n",
+            (),
+            "row 6, column irradiance_mw_cm2: NaN is not a finite number: read the point again, or leave out its row",
+        ),
         (
             POINTS + "1,1,-3\n",
             (),
@@ -72,3 +78,13 @@ def test_the_input_is_not_overwritten(tmp_path, capsys):
         call_command("survey", str(points), out=str(points))
     assert "would be lost" in capsys.readouterr().err
     assert points.read_text() == POINTS
+
+
+def test_what_is_doubtful_about_the_readings_is_told(survey):
+    points = "x_mm,y_mm,irradiance_mw_cm2\n" + "".join(f"{10 * at},0,{min(8 + at, 12)}\n" for at in range(9))
+    warnings = survey(points + "0,10,0\n")[1]["warnings"]
+    assert warnings == [
+        "The greatest reading, 12 mW/cm², was read 5 times: a meter at the end of its range reads so. "
+        "Check the range, or read again from further away.",
+        "1 place read 0: no light there, or the head was covered. Read them again.",
+    ]

@@ -41,6 +41,13 @@ def test_repeats_are_one_place_and_their_spread_is_kept():
     assert survey.repeatability_cv == pytest.approx(np.std([13.6, 13.5, 13.9], ddof=1) / np.mean([13.6, 13.5, 13.9]))
 
 
+def test_places_that_differ_by_rounding_alone_are_one():
+    # 0.1 + 0.2 of a grid's program is not 0.3.
+    survey = summarise_survey([(0.1 + 0.2, 0.0, 3.0), (0.3, 0.0, 5.0), (30.0, 0.0, 4.0)])
+    assert (survey.points, survey.coldest.value, survey.spacing_mm) == (2, 4.0, 29.7)
+    assert survey.repeatability_cv == pytest.approx(2**0.5 / 4)
+
+
 def test_a_dose_is_irradiance_times_time():
     # 12 mW/cm2 for 60 s are 720 mJ/cm2 (definition of radiant exposure, ISO 80000-7).
     assert dose_of(summarise_survey([(0, 0, 12.0)]), 60).mean == 720

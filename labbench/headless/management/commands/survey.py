@@ -9,6 +9,9 @@ from django.core.management.base import CommandParser
 
 from labbench.headless.documents import DocumentCommand
 
+# A week; no cure takes as long.
+LONGEST_CURE_S = 604_800.0
+
 
 class Command(DocumentCommand):
     help = (
@@ -25,14 +28,18 @@ class Command(DocumentCommand):
         from labbench.formats.limits import Limits
         from labbench.formats.survey_points import read_survey_points
         from labbench.science.irradiance import summarise_survey, survey_document
+        from labbench.science.survey_cautions import survey_cautions
 
         if cure_seconds is not None and not 0 < cure_seconds < math.inf:
             self.refuse([f"--cure-seconds: {cure_seconds:g} is not a time above 0"])
+        if cure_seconds is not None and cure_seconds > LONGEST_CURE_S:
+            self.refuse([f"--cure-seconds: {cure_seconds:g} is longer than a week ({LONGEST_CURE_S:g} s)"])
         with self.open(points) as file:
             reading = read_survey_points(file, limits=Limits(faults=1_000_000))  # every fault is listed
-        summary = summarise_survey(reading.readings) if reading.readings else None
+        readings = reading.readings or []
+        summary = summarise_survey(readings)
         if summary is None:
             self.refuse(reading.fault_lines)
         answer = survey_document(summary, cure_s=cure_seconds)
-        answer["warnings"] = list(reading.notes)
+        answer["warnings"] = [*reading.notes, *survey_cautions(readings)]
         self.write(answer, out)
