@@ -21,6 +21,7 @@ from labbench.science.sheet import UNIT_SUFFIXES, FactorColumn, Level
 LOWEST_BY_SUFFIX = {"_c": -273.15} | dict.fromkeys(("_s", "_min", "_h", "_mm", "_mpa", "_mw_cm2", "_mj_cm2"), 0.0)
 # More names than this, most of them for one coupon, are rather codes or remarks than levels.
 MANY_LEVELS = 30
+NUMBER_WITH_MORE = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)? ?(?:[^\W\d_]|[%°µ])")
 WORDS_FOR_BLANK = frozenset(("?", "-", "--", "n/a", "na", "nan", "none", "null", "unknown", "tbd"))
 
 
@@ -73,9 +74,13 @@ def read_factor(
         ]
         if not names:
             return _numeric(name, suffix, cells, read, row_numbers, faults)
-        if len(names) < len(distinct):
-            row = row_numbers[cells.index(names[0])]
-            notes.append(f"factor.{name} is read as names, not as numbers, because of {shown(names[0])} in row {row}")
+        # Where no value is a number, the ending of the name may well mean no unit, unless a value begins like one.
+        doubtful = names if len(names) < len(distinct) else [text for text in names if NUMBER_WITH_MORE.match(text)]
+        if doubtful:
+            row = row_numbers[cells.index(doubtful[0])]
+            notes.append(
+                f"factor.{name} is read as names, not as numbers, because of {shown(doubtful[0])} in row {row}"
+            )
     if len(distinct) > most_levels:
         message = (
             f"has {number_text(len(distinct))} different levels, and a factor of names has at most "

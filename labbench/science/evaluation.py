@@ -13,6 +13,7 @@ from labbench.science.comparisons import censored_strength, kruskal_wallis, rank
 from labbench.science.contingency import fisher_freeman_halton
 from labbench.science.findings import Finding
 from labbench.science.hazard import HazardFinding, hazard_tests
+from labbench.science.intervals import confidence_fault
 from labbench.science.isolation import Isolation, isolate
 from labbench.science.levels import LevelEvaluation, evaluate_levels, event_rounds
 from labbench.science.log_rank_permutation import permutation_log_rank
@@ -140,10 +141,10 @@ def evaluate(
     Raises
     ------
     ValueError
-        If confidence is not between 0 and 1, a margin not above 0 and below 1, or next_count negative.
+        If confidence is not from 0.01 to 0.9999, a margin not above 0 and below 1, or next_count negative.
     """
-    if not 0 < confidence < 1:
-        raise ValueError(f"confidence {confidence} is not between 0 and 1")
+    if (refused := confidence_fault(confidence)) is not None:
+        raise ValueError(f"confidence {confidence} {refused}")
     if not 0 < margin < 1:
         raise ValueError(f"margin {margin} is not between 0 and 1")
     strength_margin = margin if strength_margin is None else strength_margin

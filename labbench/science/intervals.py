@@ -9,6 +9,9 @@ from scipy import special
 
 from labbench.science.findings import Counts, Floats
 
+# Closer to 0 or 1 the exact limits of few strengths leave what their numeric integration resolves.
+LEAST_CONFIDENCE, MOST_CONFIDENCE = 0.01, 0.9999
+
 
 @dataclass(frozen=True, slots=True)
 class Interval:
@@ -16,6 +19,15 @@ class Interval:
 
     low: float | None
     high: float | None
+
+
+def confidence_fault(confidence: float) -> str | None:
+    """What is wrong with a coverage of intervals, in words that follow it; None for one that can be asked for."""
+    if not 0 < confidence < 1:
+        return "is not between 0 and 1"
+    if not LEAST_CONFIDENCE <= confidence <= MOST_CONFIDENCE:
+        return f"is not from {LEAST_CONFIDENCE} to {MOST_CONFIDENCE}: limits are not computed closer to 0 or 1"
+    return None
 
 
 def normal_quantile(confidence: float) -> float:

@@ -28,6 +28,13 @@ def sheet_warnings(sheet: CouponSheet) -> list[str]:
             f"{lost} cracked out before and {have} no strength. The worst-rank test counts "
             f"{'it' if lost == 1 else 'them'}."
         )
+    kept = int((test & failed & has_strength).sum())
+    if kept:
+        have, its = ("has", "its") if kept == 1 else ("have", "their")
+        warnings.append(
+            f"{counted(kept, 'test coupon')} cracked out and {have} a strength all the same: means, Weibull fits and percent of new "
+            f"glass count {its} strength, the worst-rank test takes the crack-out."
+        )
     warnings += bound_warnings(sheet, has_strength)
     ended = int((test & ~failed & (sheet.rounds_survived < sheet.rounds_planned)).sum())
     if ended:

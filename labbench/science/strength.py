@@ -17,6 +17,7 @@ from labbench.science.weibull_limits import (
     PercentileBound,
     WeibullLimits,
     percentile_bound,
+    times_exp,
     unbiasing_factor,
     weibull_limits,
 )
@@ -124,4 +125,6 @@ def strength_ratio(strength_mpa: Floats, pristine_mpa: Floats, *, confidence: fl
         return StrengthRatio(ratio, nothing, n, reason="the strengths do not vary")
     df = parts.sum() ** 2 / (parts**2 / np.array([len(x) - 1, len(y) - 1])).sum()
     half = float(special.stdtrit(df, 0.5 + confidence / 2)) * float(np.sqrt(parts.sum()))
-    return StrengthRatio(ratio, Interval(float(ratio * np.exp(-half)), float(ratio * np.exp(half))), n)
+    interval = Interval(times_exp(ratio, -half), times_exp(ratio, half))
+    beyond = "a limit is beyond what a float can hold" if None in (interval.low, interval.high) else None
+    return StrengthRatio(ratio, interval, n, reason=beyond)

@@ -97,7 +97,7 @@ def weibull_limits(
     low_z, high_z = (pattern.spread_quantile(tail) for tail in tails)
     low_t, high_t = (pattern.place_quantile(0.0, tail) for tail in tails)
     # z = m / m_hat; t = m_hat log(s_hat / s).
-    scale = Interval(_times_exp(s, -high_t / m), _times_exp(s, -low_t / m))
+    scale = Interval(times_exp(s, -high_t / m), times_exp(s, -low_t / m))
     return WeibullLimits(Interval(m * low_z, m * high_z), scale, CONDITIONAL)
 
 
@@ -115,7 +115,7 @@ def profile_weibull_limits(
     if len(values) > LARGEST_EXACT and fit.covariance is not None:
         half = normal_quantile(confidence) * np.sqrt(np.diag(np.array(fit.covariance)))
         scale, modulus = (
-            Interval(_times_exp(estimate, -width), _times_exp(estimate, width))
+            Interval(times_exp(estimate, -width), times_exp(estimate, width))
             for estimate, width in ((fit.characteristic_strength, half[0]), (fit.modulus, half[1]))
         )
         return WeibullLimits(modulus, scale, "normal approximation on the logarithm (Wald)")
@@ -152,12 +152,12 @@ def profile_weibull_limits(
     low_s, high_s = (_drop_at(over_scale, 0.0, best - drop, side * 0.3 / fit.modulus) for side in (-1, 1))
     s = fit.characteristic_strength
     return WeibullLimits(
-        Interval(_times_exp(1.0, low_m), _times_exp(1.0, high_m)),
-        Interval(_times_exp(s, low_s), _times_exp(s, high_s)),
+        Interval(times_exp(1.0, low_m), times_exp(1.0, high_m)),
+        Interval(times_exp(s, low_s), times_exp(s, high_s)),
     )
 
 
-def _times_exp(factor: float, exponent: float) -> float | None:
+def times_exp(factor: float, exponent: float) -> float | None:
     """factor e^exponent; None beyond what a float can hold."""
     return None if abs(exponent) > LARGEST_POWER - 30 else float(factor * np.exp(exponent))
 

@@ -251,6 +251,16 @@ def test_one_name_among_numbers_makes_names_of_them_and_is_noted() -> None:
     assert "factor.cure_time_s is read as names, not as numbers, because of short in row 3" in reading.notes
 
 
+def test_a_unit_written_behind_every_number_makes_names_of_them_and_is_noted() -> None:
+    reading = column("factor.cure_time_s", "60 s", "90 s")
+    assert reading.factors[0].kind == "categorical"
+    assert "factor.cure_time_s is read as names, not as numbers, because of 60 s in row 2" in reading.notes
+
+
+def test_names_under_a_name_that_happens_to_end_like_a_unit_are_not_noted() -> None:
+    assert not any("read as names" in note for note in column("factor.glass_c", "clear", "tinted").notes)
+
+
 def test_levels_that_may_be_one_are_noted() -> None:
     assert "factor.resin: Alpha and alpha are read as two levels" in column("factor.resin", "Alpha", "alpha").notes
     assert (

@@ -107,6 +107,10 @@ def test_nothing_is_written_for_bad_input_and_every_fault_has_its_line(tmp_path)
     ("arguments", "message"),
     [
         (("--confidence", "1.5"), "--confidence: 1.5 is not between 0 and 1"),
+        (
+            ("--confidence", "0.999999"),
+            "--confidence: 0.999999 is not from 0.01 to 0.9999: limits are not computed closer to 0 or 1",
+        ),
         (("--margin", "0"), "--margin: 0 is not between 0 and 1"),
         (("--next", "-3"), "--next: -3 is not between 0 and 1000"),
         (("--levels", "nowhere.json"), "nowhere.json: No such file or directory"),
@@ -125,6 +129,23 @@ def test_levels_that_were_never_run_can_be_proposed(tmp_path):
     answer = json.loads(analyze("--levels", str(levels), "--next", "12").stdout)
     assert [level["level"] for level in answer["factors"][0]["levels"]] == ["A", "B"]
     assert not any(n["levels"]["resin"] == "C" and n["levels"]["lamp"] == "L1" for n in answer["next_coupons"])
+
+
+def test_a_combination_called_impossible_that_was_run_is_told(tmp_path):
+    levels = tmp_path / "levels.json"
+    levels.write_text(json.dumps({"impossible": [{"resin": "A", "lamp": "L1"}]}))
+    warnings = json.loads(analyze("--levels", str(levels)).stdout)["warnings"]
+    assert any(text.startswith("resin = A, lamp = L1 is called impossible, though coupon ") for text in warnings)
+
+
+def test_limits_that_no_number_can_hold_are_null_with_a_reason():
+    sheet = "coupon,role,factor.resin,rounds_survived,failed_round,strength_mpa\n"
+    sheet += "1,,A,3,,50\n2,,A,3,,4000\n3,,B,3,,50\n4,,B,3,,55\n5,pristine,,,,70\n6,pristine,,,,75\n"
+    done = analyze("--confidence", "0.9999", sheet=sheet)
+    assert (done.returncode, done.stderr) == (0, b"")
+    ratio = json.loads(done.stdout)["factors"][0]["levels"][0]["strength"]["percent_of_pristine"]
+    assert ratio["high"] is None
+    assert ratio["reason"] == "a limit is beyond what a float can hold"
 
 
 def test_an_answer_in_a_file_is_the_answer_on_standard_output(tmp_path):

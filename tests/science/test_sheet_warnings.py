@@ -55,3 +55,16 @@ def test_one_coupon_and_several_are_spoken_of_rightly(times, expected):
 
 def test_without_test_coupons_only_that_is_said():
     assert sheet_warnings(sheet({"resin": ["A"]}, [0], roles=["pristine"])) == ["The sheet has no test coupons."]
+
+
+@pytest.mark.parametrize(
+    ("times", "have", "its"), [(1, "coupon cracked out and has", "its"), (2, "coupons cracked out and have", "their")]
+)
+def test_strengths_of_cracked_out_coupons_are_told(times, have, its):
+    warnings = sheet_warnings(
+        sheet({"resin": ["A"] * (times + 1)}, [1] * times + [0], strength_mpa=[40.0] * (times + 1))
+    )
+    assert warnings == [
+        f"{times} test {have} a strength all the same: means, Weibull fits and percent of new glass count {its} strength, "
+        "the worst-rank test takes the crack-out."
+    ]

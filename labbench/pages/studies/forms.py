@@ -83,9 +83,11 @@ class StudyForm(forms.ModelForm):
         return code
 
     def clean_confidence(self) -> float:
+        from labbench.science.intervals import MOST_CONFIDENCE  # slow import: scipy
+
         confidence: float = self.cleaned_data["confidence"]
-        if not 0.5 < confidence < 1:
-            raise ValidationError("Between 0.5 and 1, both excluded, e.g. 0.95.")
+        if not 0.5 < confidence <= MOST_CONFIDENCE:
+            raise ValidationError(f"Above 0.5 and at most {MOST_CONFIDENCE}, e.g. 0.95.")
         return confidence
 
     def clean_margin(self) -> float:

@@ -50,12 +50,13 @@ class Command(DocumentCommand):
         if reading.sheet is None:
             self.refuse(reading.fault_lines)
         runnable = None
+        notes: tuple[str, ...] = ()
         if levels is not None:
             with self.open(levels) as file:
                 named = read_runnable_levels(file, reading.sheet)
             if named.levels is None:
                 self.refuse(named.fault_lines)
-            runnable = named.levels
+            runnable, notes = named.levels, named.notes
         evaluation = evaluate(
             reading.sheet,
             confidence=options["confidence"],
@@ -66,7 +67,7 @@ class Command(DocumentCommand):
             seed=options["seed"],
         )
         answer = document(evaluation)
-        answer["warnings"] = [*reading.notes, *answer["warnings"]]
+        answer["warnings"] = [*reading.notes, *notes, *answer["warnings"]]
         self.write(answer, out)
 
 
@@ -74,8 +75,10 @@ def option_faults(
     *, confidence: float, margin: float, strength_margin: float | None, next_count: int, seed: int, **_: Any
 ) -> Any:
     """A line for each option whose value is not possible."""
-    if not 0 < confidence < 1:
-        yield f"--confidence: {confidence:g} is not between 0 and 1"
+    from labbench.science.intervals import confidence_fault  # slow import: scipy
+
+    if (refused := confidence_fault(confidence)) is not None:
+        yield f"--confidence: {confidence} {refused}"
     if not 0 < margin < 1:
         yield f"--margin: {margin:g} is not between 0 and 1"
     if strength_margin is not None and not 0 < strength_margin < 1:
