@@ -346,6 +346,22 @@ def test_a_failed_freezer_moves_only_what_was_planned_in_it():
     assert kept <= set(again.bookings)
 
 
+@pytest.mark.parametrize(
+    "shift", [lambda b: (b.start_minutes + 720, b.end_minutes + 720), lambda b: (b.start_minutes, b.end_minutes - 1)]
+)
+def test_a_plan_before_that_breaks_a_rule_is_not_kept(shift):
+    # By night, or with soaks a minute short: moved behind a failed freezer, or booked before hours and profile changed.
+    lab = week_lab(2, 1)
+    first = plan_chambers(lab, seconds=1)
+    before = []
+    for booking in first.bookings:
+        start, end = shift(booking)
+        before.append(replace(booking, start_minutes=start, end_minutes=end))
+    again = plan_chambers(lab, seconds=1, previous=before)
+    answer = plan_document(lab, again)
+    assert broken_rules(as_document(lab), answer) == []
+
+
 def test_an_overlong_soak_is_waived_and_noted():
     lab = week_lab(2, 1)
     firm = (FirmBooking("load 1", 1, "freeze", "freezer 1", -2000, None),)

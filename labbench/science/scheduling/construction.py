@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
 
 from labbench.science.scheduling.chains import Chain, Taken, longest_chain_minutes, settled_minutes
 from labbench.science.scheduling.insertion import Timetable
-from labbench.science.scheduling.lab import WEEK_MINUTES, Booking, Lab, Score, score
+from labbench.science.scheduling.lab import CYCLER, WEEK_MINUTES, Booking, Lab, Score, score
 
 # Staffed minutes looked through by all orders after the first: about a second on the machine the benchmarks were made on.
 WORK = 30_000_000
@@ -93,9 +96,15 @@ def _in_order(
     left = []
     for chain in order:
         kept = _kept(chain, previous)
-        if kept is not None and draft.timetable.fits(_new(chain, kept), chain.load.coupons):
+        new = None if kept is None else _new(chain, kept)
+        if (
+            kept is not None
+            and new
+            and _keeps_rules(draft.timetable, chain, new)
+            and draft.timetable.fits(new, chain.load.coupons)
+        ):
             draft.bookings[chain.load.name] = kept
-            draft.timetable.add(_new(chain, kept), chain.load.coupons)
+            draft.timetable.add(new, chain.load.coupons)
         else:
             left.append(chain)
     for chain in left:
@@ -132,6 +141,32 @@ def _kept(chain: Chain, previous: frozenset[Booking]) -> tuple[Booking, ...] | N
     if chain.open_chamber is not None and not chain.open_end[0] <= first.end_minutes <= chain.open_end[1]:
         return None
     return (*chain.done, *new)
+
+
+def _keeps_rules(timetable: Timetable, chain: Chain, new: tuple[Booking, ...]) -> bool:
+    """Whether bookings of the plan before keep hours, soaks and transfers: they may stand against a wish, or the lab has changed."""
+    is_open = chain.open_chamber is not None
+    moves = [minute for one in new for minute in (one.start_minutes, one.end_minutes)][1 if is_open else 0 :]
+    if not np.isin(moves, timetable.minutes).all():
+        return False
+    kinds = {chamber.name: chamber.kind for chamber in timetable.lab.chambers}
+    if new[0].step is None:
+        return (
+            kinds[new[0].chamber] == CYCLER
+            and new[0].end_minutes - new[0].start_minutes == chain.profile.cycler_minutes
+        )
+    stages = chain.profile.stages[chain.first_stage :]
+    soaks = [
+        (one.step, kinds[one.chamber]) == (stage.name, stage.kind)
+        and stage.min_minutes <= one.end_minutes - one.start_minutes <= stage.max_minutes
+        for one, stage in zip(new, stages, strict=True)
+    ]
+    # What is open was looked at already; its limits may be waived, and its chamber stays.
+    ways = [
+        0 <= after.start_minutes - before.end_minutes <= chain.profile.max_transfer_minutes
+        for before, after in pairwise(new)
+    ]
+    return all(soaks[1 if is_open else 0 :]) and all(ways)
 
 
 def _new(chain: Chain, bookings: tuple[Booking, ...]) -> tuple[Booking, ...]:
