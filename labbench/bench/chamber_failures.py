@@ -277,10 +277,12 @@ def go_on(
     rest = rest_of(booking, failure)
     # What was planned of the soak that broke off ends here; the history keeps what it was.
     booking.planned_start = min(booking.planned_start, booking.started_at)
-    booking.planned_end = max(booking.ended_at, booking.planned_start + timedelta(minutes=1))
+    # Plans are in whole minutes.
+    booking.planned_start = to_the_minute(booking.planned_start)
+    booking.planned_end = max(to_the_minute(booking.ended_at), booking.planned_start + timedelta(minutes=1))
     keep(booking, by=by, reason=f"broken off: {failure.chamber} failed")
     had = 0 if is_whole_step else rest.had
-    start = max(at, booking.planned_end)
+    start = max(to_the_minute(at), booking.planned_end)
     end = way_out(rest, start, is_whole_step=is_whole_step, hours=lab_hours()).planned
     make_room(load.pk, start, end, by=by)
     last = load.bookings.filter(round_number=booking.round_number, step=booking.step).aggregate(part=Max("part"))[

@@ -149,6 +149,18 @@ def test_the_whole_step_can_be_done_again_and_what_is_booked_after_makes_room(fr
     assert ChamberPlan.objects.filter(reason__startswith="Tray 1 goes on in F-2").count() == 1
 
 
+def test_what_is_booked_after_going_on_stays_in_whole_minutes(frozen, rooms, by, clock):
+    failure = failed(rooms, by).failure
+    now = NOON + 7 * HOUR + timedelta(seconds=20)
+    clock.set(now)
+    recorded = chamber_failures.go_on(
+        failure=failure, booking=booked(frozen, 1, 1), chamber=rooms["F-2"], by=by, at=now, is_whole_step=True
+    )
+    assert recorded.record.started_at == now
+    for booking in frozen.bookings.all():
+        assert (booking.planned_start.second, booking.planned_end.second) == (0, 0)
+
+
 def test_it_stays_where_it_is_once_the_freezer_works_again(frozen, rooms, by, clock):
     failure = failed(rooms, by).failure
     with pytest.raises(ValidationError, match="F-1 failed at 2 Nov 2026, 17:00 and has not been seen to work again"):
