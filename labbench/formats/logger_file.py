@@ -247,6 +247,7 @@ def _read_carefully(reading: _Reading) -> TemperatureTrace:
     except pa.ArrowInvalid as refused:
         raise UnreadableFileError(f"the file is no sound CSV: {shown(str(refused), 120)}") from refused
     rows = _row_numbers(reading, len(table), odd_rows)
+    table, rows = _without_idle_rows(reading, table, rows)
     if not len(table):
         raise UnreadableFileError("the file has a header, but no readings")
     texts = table.column(str(mapping.time[0]))
@@ -301,6 +302,25 @@ def _row_numbers(reading: _Reading, count: int, odd_rows: list[tuple[int | None,
     if np.any(is_blank[: -1 if len(is_blank) > 1 else None]):
         reading.notes.append(f"{counted(int(np.count_nonzero(is_blank)), 'blank row')} left out")
     return sound
+
+
+def _without_idle_rows(reading: _Reading, table: Any, rows: NDArray[np.int64]) -> tuple[Any, NDArray[np.int64]]:
+    """Rows of separators alone, as spreadsheets append them, and headers of files put one behind the other left out."""
+    import pyarrow.compute as pc  # slow import
+
+    is_blank, is_header = np.ones(len(rows), dtype=np.bool_), np.ones(len(rows), dtype=np.bool_)
+    for name in table.column_names:
+        texts = pc.utf8_trim_whitespace(pc.fill_null(table.column(name), ""))
+        is_blank &= np.asarray(pc.equal(texts, ""), dtype=np.bool_)
+        is_header &= np.asarray(pc.equal(texts, reading.layout.header[int(name)]), dtype=np.bool_)
+    is_header &= ~is_blank
+    if is_blank.any():
+        reading.notes.append(f"{counted(int(is_blank.sum()), 'row')} without time and readings left out")
+    if is_header.any():
+        first = int(rows[int(np.argmax(is_header))])
+        reading.notes.append(f"row {first}: repeats the header; {counted(int(is_header.sum()), 'such row')} left out")
+    is_kept = ~(is_blank | is_header)
+    return (table, rows) if is_kept.all() else (table.filter(is_kept), rows[is_kept])
 
 
 def _times(reading: _Reading, texts: Any, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], int | None]:

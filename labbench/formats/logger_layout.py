@@ -114,7 +114,8 @@ def layout_of(data: bytes) -> LoggerLayout:
     sample = [_cells(text, separator) for text in texts[data_line : data_line + SAMPLE_LINES] if text.strip()]
     return LoggerLayout(
         separator=separator,
-        decimal_comma=separator != "," and _has_decimal_commas(sample),
+        # Between separating commas only a value in quotes can hold one.
+        decimal_comma=_has_decimal_commas(sample),
         header=_as_wide_as(_cells(texts[header_line], separator), sample),
         units=units,
         header_row=header_line + 1,

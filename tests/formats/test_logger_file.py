@@ -163,6 +163,27 @@ def test_decimal_commas_with_semicolons():
     assert reading.notes == ("decimal commas read as decimal points",)
 
 
+def test_decimal_commas_in_quotes_between_separating_commas():
+    reading = read('time,air_c\n2026-12-07T08:00:00,"-20,5"\n2026-12-07T08:01:00,-20\n')
+    assert reading.trace.values_c[0].tolist() == [-20.5, -20]
+    assert reading.notes == ("decimal commas read as decimal points",)
+
+
+def test_rows_of_separators_alone_and_repeated_headers_are_left_out_and_said():
+    header, first, second = PLAIN.splitlines()
+    reading = read("\n".join([header, first, ",,", header, second, ",,", ""]))
+    assert [reading.trace.row(0), reading.trace.row(1)] == [2, 5]
+    assert reading.trace.values_c[0].tolist() == [-20.5, -20.75]
+    assert reading.notes == (
+        "2 rows without time and readings left out",
+        "row 4: repeats the header; 1 such row left out",
+    )
+
+
+def test_rows_of_separators_alone_are_no_readings():
+    assert read(PLAIN.splitlines()[0] + "\n,,\n,,\n").fault_lines == ["the file has a header, but no readings"]
+
+
 OTHER = (
     "Logger export\nSerial;12345\n\nDate;Clock;Chamber air (°F);Glass 1 [°F];Humidity %;Battery (V)\n"
     "07.12.2026;08:00:00;-4,0;32,0;40;3,1\n07.12.2026;08:01:00;-4,0;14,0;40;3,1\n"

@@ -255,6 +255,34 @@ def test_a_clock_set_back_costs_no_soak_minutes():
     assert evaluation.ready.warnings[0].startswith("row 302: the clock goes back by 3570 s")
 
 
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        (lambda n: [*range(300), *range(200, n)], "repeats times and readings of rows above; 100 such rows left out"),
+        (lambda n: [*range(n), *range(n)], "repeats times and readings of rows above; "),
+        (lambda n: [*range(900, n), *range(900)], "were put in order of time"),
+        (lambda n: [*range(500), *range(900, n), *range(500, 900)], "were put in order of time"),
+    ],
+)
+def test_downloads_that_overlap_or_are_joined_in_the_wrong_order_count_once_and_in_theirs(rows, said):
+    made = make(rounds_of(3, STEPS), tau_minutes=TAU, interval_s=30.0, noise_k=0.05)
+    whole = evaluate_trace(as_trace(made), PROFILE)
+    evaluation = evaluate_trace(as_trace(made, keep=np.array(rows(len(made.seconds)))), PROFILE)
+    assert [s.soak_minutes for s in evaluation.steps] == [s.soak_minutes for s in whole.steps]
+    assert evaluation.ready.trace.rows == whole.ready.trace.rows
+    assert [text for text in evaluation.ready.warnings if said in text]
+
+
+def test_a_steady_reading_in_the_hour_that_comes_twice_is_no_repetition():
+    # Summer time ends while a freezer stands at one reading: the second hour looks like the first.
+    minutes = np.r_[np.arange(180), np.arange(120, 400)]
+    values = np.full(len(minutes), -18.0)
+    trace = TemperatureTrace(minutes * np.int64(60_000_000), ("air_c",), (values,))
+    evaluation = evaluate_trace(trace, PROFILE)
+    assert evaluation.ready.trace.rows == len(minutes)
+    assert evaluation.steps[0].soak_minutes == len(minutes) - 1
+
+
 def test_noise_at_the_edge_of_a_zone_stays_fast():
     rng = np.random.default_rng(3)
     values = rng.normal((-14 + 16) / 2, 5, 50_000)

@@ -28,6 +28,8 @@ SPIKE_K = 5.0
 FROZEN_S = 600.0
 FROZEN_K = 10.0
 PIECE_ROWS = 32_768
+# Files put together in the wrong order are few; a clock that jumps oftener is looked at no closer.
+MOST_PIECES = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +198,7 @@ def _in_order(trace: TemperatureTrace) -> tuple[TemperatureTrace, Values, list[s
     if np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0):
         trace = trace.taken(np.arange(trace.rows)[::-1])
         warnings.append("the file begins with its newest row: read from its end")
+    trace = _without_repeated_stretches(trace, warnings)
     trace = _displaced_rows_sorted(trace, warnings)
     trace = _without_repeated_rows(trace, warnings)
     return trace, _seconds(_ticking_on(trace, warnings)), warnings
@@ -206,11 +209,59 @@ def _seconds(time_us: Times) -> Values:
     return elapsed_s
 
 
+def _late_stretches(time_us: Times) -> list[tuple[int, int]]:
+    """First and last row of the stretches whose times lie before one that was already reached."""
+    is_late = time_us < np.maximum.accumulate(time_us)
+    starts = np.flatnonzero(is_late & ~np.r_[False, is_late[:-1]])
+    ends = np.flatnonzero(is_late & ~np.r_[is_late[1:], False])
+    return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
+
+def _without_repeated_stretches(trace: TemperatureTrace, warnings: list[str]) -> TemperatureTrace:
+    """Stretches that stood in the file before, time and readings, left out: a download that begins before the last one ended.
+
+    Only where the readings of the stretch change: the same steady reading in the hour that comes twice when summer time
+    ends is no repetition.
+    """
+    late = [(start, end) for start, end in _late_stretches(trace.time_us) if end > start]
+    if not late:
+        return trace
+    order = np.argsort(trace.time_us, kind="stable")
+    before = order[np.searchsorted(trace.time_us[order], trace.time_us, side="left")]
+    is_repeated = before < np.arange(trace.rows)
+    for values in trace.values_c:
+        is_repeated &= (values == values[before]) | (np.isnan(values) & np.isnan(values[before]))
+    is_left_out = np.zeros(trace.rows, dtype=np.bool_)
+    for start, end in late:
+        changes = any(np.any(values[start:end] != values[start + 1 : end + 1]) for values in trace.values_c)
+        if changes and is_repeated[start : end + 1].all():
+            # The row after it may repeat the last one before it.
+            is_left_out[start : end + 2] = is_repeated[start : end + 2]
+    if not is_left_out.any():
+        return trace
+    warnings.append(
+        f"row {trace.row(int(np.argmax(is_left_out)))}: repeats times and readings of rows above; "
+        f"{_counted(is_left_out)} left out"
+    )
+    return trace.taken(np.flatnonzero(~is_left_out))
+
+
+def _fills_a_hole(time_us: Times, start: int, end: int, tick: float) -> bool:
+    """Whether the rows of a late stretch fit without overlap where the rows before it left out their time, or begin."""
+    above, own = np.sort(time_us[:start]), time_us[start : end + 1]
+    place = int(np.searchsorted(above, own.min()))
+    if place == len(above) or own.max() >= above[place]:
+        return False
+    after = above[place] - own.max()
+    before = own.min() - above[place - 1] if place else 0
+    return bool(max(after, before) < LONG_GAP_INTERVALS * tick and (before or not place))
+
+
 def _displaced_rows_sorted(trace: TemperatureTrace, warnings: list[str]) -> TemperatureTrace:
     """Rows that stand too late in the file moved to their time; a clock that was set back is left alone.
 
-    After rows that only stand in the wrong place the times jump forward again to where they were; a clock that was set
-    back ticks on in its own interval.
+    After rows that only stand in the wrong place the times jump forward again to where they were, or the rows fit exactly
+    where others lack (files put together in the wrong order); a clock that was set back ticks on in its own interval.
     """
     time_us = trace.time_us
     steps = np.diff(time_us)
@@ -220,16 +271,16 @@ def _displaced_rows_sorted(trace: TemperatureTrace, warnings: list[str]) -> Temp
     forward = steps[steps > 0]
     tick = float(np.median(forward)) if len(forward) else 0.0
     latest = np.maximum.accumulate(time_us)
-    is_late = time_us < latest
-    # Where a stretch of late rows ends, and by how much the times then step forward.
-    starts = np.flatnonzero(is_late & ~np.r_[False, is_late[:-1]])
-    ends = np.flatnonzero(is_late & ~np.r_[is_late[1:], False])
     group = np.zeros(trace.rows, dtype=np.int64)
     displaced: list[int] = []
-    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+    stretches = _late_stretches(time_us)
+    may_be_pieces = len(stretches) <= MOST_PIECES
+    for start, end in stretches:
+        # After the stretch the times step forward again, by more than a tick.
         returns = end + 1 < trace.rows and steps[end] > GAP_INTERVALS * tick
         swapped = end == start and end + 1 < trace.rows and latest[start] - time_us[start] < 2 * tick
-        if returns or swapped or np.any(steps[start:end] < 0):
+        is_piece = may_be_pieces and _fills_a_hole(time_us, start, end, tick)
+        if returns or swapped or is_piece or np.any(steps[start:end] < 0):
             displaced.append(start)
         else:
             group[start:] += 1
