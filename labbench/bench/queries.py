@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, cast
@@ -10,6 +11,7 @@ from django.db.models import Count, Q, QuerySet
 
 from labbench.bench.intake import REASON as TAKEN_IN
 from labbench.bench.models import Deviation, Inspection, Load, LoadPlace, Repair, StrengthTest
+from labbench.bench.rules import drawn_technician
 from labbench.bench.services import UNDO_WITHIN, Record
 from labbench.studies.models import Coupon, CouponLevel, Study
 from labbench.studies.proposals import without_levels
@@ -151,8 +153,52 @@ def next_coupons(record: Record, *, most: int = 6) -> list[Coupon]:
         if place is not None:
             return list(rows.filter(load_place__load=place.load_id).order_by("load_place__place", "code")[:most])
         return list(rows.order_by("code")[:most])
-    action = "repair" if isinstance(record, Repair) else "strength"
-    return list(waiting_coupons(coupon.study, action).exclude(pk=coupon.pk)[:most])
+    if isinstance(record, Repair):
+        rest = waiting_for_repair(coupon.study, by_levels=not coupon.study.is_blind)
+        same = settings_of([coupon.pk])[coupon.pk].rows if rest and not coupon.study.is_blind else []
+        # What is set up already comes first, unless an order was drawn.
+        if same and not any(drawn_order(one) for one, _ in rest):
+            rest.sort(key=lambda pair: pair[1].rows != same)
+        return [one for one, _ in rest if one.pk != coupon.pk][:most]
+    return list(waiting_coupons(coupon.study, "strength").exclude(pk=coupon.pk)[:most])
+
+
+def waiting_for_repair(study: Study, *, by_levels: bool) -> list[tuple[Coupon, Allocation]]:
+    """The coupons that wait for their repair, each with the levels that decide how it is made.
+
+    In the order drawn with a locked allocation, so that no arm is repaired before the others; where none was drawn, those made
+    alike together. Without `by_levels`, for whoever inspects blind, no levels, and by code where no order was drawn.
+    """
+    coupons = list(waiting_coupons(study, "repair").select_related("allocated__allocation"))
+    levels = settings_of([one.pk for one in coupons]) if by_levels else {}
+    pairs = [(one, levels.get(one.pk) or Allocation()) for one in coupons]
+
+    def place(pair: tuple[Coupon, Allocation]) -> Any:
+        order, planned = drawn_order(pair[0]), pair[1]
+        settings = [(planned.numbers.get(name, 0.0), level) for name, level in planned.rows]
+        return (order is None, order or 0, not planned.rows, settings, pair[0].code)
+
+    return sorted(pairs, key=place)
+
+
+def drawn_order(coupon: Coupon) -> int | None:
+    """Its place in the order drawn with its allocation, once that is locked."""
+    row = getattr(coupon, "allocated", None)
+    return row.repair_order if row is not None and row.allocation.is_locked else None
+
+
+def settings_of(coupons: Sequence[int]) -> dict[int, Allocation]:
+    """Coupon id -> its levels of the factors that decide how a repair is made; one query."""
+    found = {pk: Allocation() for pk in coupons}
+    rows = CouponLevel.objects.filter(coupon__in=coupons).order_by("factor__order", "factor")
+    for pk, name, source, level, number in rows.values_list(
+        "coupon", "factor__name", "factor__source", "level__name", "level__number"
+    ):
+        if source in FIELD_OF_SOURCE or name in FIELD_OF_NAME or source == "technician":
+            found[pk].rows.append((name, level))
+            if number is not None:
+                found[pk].numbers[name] = number
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +248,14 @@ def allocation(coupon: Coupon) -> Allocation:
             record = getattr(row.level, f"{name}_id")
             if record is not None:
                 found.records[name] = record
+    return found
+
+
+def allocation_of_repair(coupon: Coupon) -> Allocation:
+    """The same, with who was drawn to repair it where the technician is no factor."""
+    found = allocation(coupon)
+    if (drawn := drawn_technician(coupon.pk)) is not None:
+        found.records.setdefault("technician", drawn.pk)
     return found
 
 

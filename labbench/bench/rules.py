@@ -12,8 +12,8 @@ from labbench.bench.models import Deviation, Inspection, Load, Repair
 from labbench.formats.date_texts import day_text, moment_text
 from labbench.formats.factor_names import factor_label
 from labbench.lab.meters import band_caution
-from labbench.lab.models import Calibration, LampReplacement, LampSurvey
-from labbench.studies.models import CouponLevel
+from labbench.lab.models import Calibration, LampReplacement, LampSurvey, Person
+from labbench.studies.models import AllocatedCoupon, CouponLevel
 
 # How the history of a load says that it set out.
 STARTED = "started"
@@ -173,7 +173,19 @@ def allocation_findings(repair: Repair) -> list[Finding]:
                     f"Cured {repair.cure_time_s:g} s, the coupon was allocated {row.level.number:g} s.",
                 )
             )
+    drawn = drawn_technician(repair.coupon_id)
+    is_factor = any(row.level.technician_id is not None for row in levels)
+    if drawn is not None and drawn.pk != repair.technician_id and not is_factor:
+        words = f"Repaired by {repair.technician} instead of {drawn}, who was drawn for the coupon."
+        findings.append(Finding(Deviation.Kind.ALLOCATION, words))
     return findings
+
+
+def drawn_technician(coupon_pk: int) -> Person | None:
+    """Who was drawn to repair a coupon beside its levels; None where nobody was, or the allocation is not locked."""
+    rows = AllocatedCoupon.objects.filter(coupon=coupon_pk, allocation__locked_at__isnull=False)
+    row = rows.select_related("technician").first()
+    return None if row is None else row.technician
 
 
 def blinding_findings(look: Inspection) -> tuple[Finding, ...]:

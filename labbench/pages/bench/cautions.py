@@ -47,12 +47,13 @@ CAUTIONS = {
 SESSION_KEY = "cautions_read"
 
 
-def caution(request: HttpRequest, name: str, *further: str | Callable[[], str]) -> dict[str, Any]:
+def caution(request: HttpRequest, name: str, *further: str | Callable[[], str], alike: str = "") -> dict[str, Any]:
     """For the template: the hazards of this work, none once they were read in this session.
 
     `further`: sentences of this very lamp or lot, e.g. from `exposure_words`; what must be asked for is called only while unread.
+    `alike`: a work with the same hazards; whoever has read those is not told again.
     """
-    if name in request.session.get(SESSION_KEY, []):
+    if {name, alike} & set(request.session.get(SESSION_KEY, [])):
         return {"caution_name": name, "hazards": []}
     more = [words() if callable(words) else words for words in further]
     return {"caution_name": name, "hazards": [*CAUTIONS[name], *filter(None, more)]}

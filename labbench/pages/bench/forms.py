@@ -19,7 +19,7 @@ from labbench.bench.queries import (
     rounds_of,
     undecided_fields,
 )
-from labbench.lab.models import ProcedureVersion, ProfileStep
+from labbench.lab.models import Person, ProcedureVersion, ProfileStep
 from labbench.pages.bench import choices
 from labbench.pages.bench.choices import NotedChoiceField
 from labbench.pages.bench.fields import MomentField, PhotoField, QuantityField
@@ -57,7 +57,7 @@ def note_field() -> forms.CharField:
 class RepairForm(BenchForm):
     """The repair of a coupon. Readings of the day are never filled in beforehand."""
 
-    more = (
+    more: tuple[str, ...] = (
         "pit_resin_lot",
         "vacuum_minutes",
         "pressure_minutes",
@@ -114,6 +114,7 @@ class RepairForm(BenchForm):
         self, *args: Any, person: Any, allocation: Allocation, now: datetime, record: Repair | None = None, **extra: Any
     ):
         super().__init__(*args, **extra)
+        self.record = record
         today = timezone.localtime(now).date()
         planned = allocation.records
         breaks, lamps = choices.lots(choices.BREAK, record.resin_lot_id if record else None), choices.lamps(now)
@@ -157,9 +158,24 @@ class RepairForm(BenchForm):
         self.fields["technician"] = NotedChoiceField(
             choices.hands(person, record and record.technician), label="repaired by", empty_label=None
         )
+        if record is None and planned.get("technician", person.pk) != person.pk:
+            self.ask_who(person, planned["technician"])
+
+    def ask_who(self, person: Any, allocated: int) -> None:
+        """Somebody else is allocated than who is signed in: who repaired is asked in sight, and nobody chosen beforehand."""
+        people = choices.hands(person, Person.objects.get(pk=allocated))
+        field = NotedChoiceField(people, label="repaired by", empty_label="who?", allocated={allocated})
+        field.help_text = "Another technician is allocated to this coupon than is signed in."
+        self.fields["technician"] = choices.as_buttons(field, people.count())
+        self.initial["technician"] = None
+        self.more = tuple(name for name in self.more if name != "technician")
+        self.order_fields(["technician"])
 
     def clean(self) -> dict[str, Any]:
         given = super().clean() or self.cleaned_data
+        # Filled in from the last repair: a meter that read nothing today is no part of this one.
+        if self.record is None and given.get("irradiance_mw_cm2") is None and "irradiance_mw_cm2" not in self.errors:
+            given["radiometer"] = None
         if (
             given.get("irradiance_mw_cm2") is not None
             and not given.get("radiometer")

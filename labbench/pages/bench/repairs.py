@@ -15,7 +15,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from labbench.bench import services
 from labbench.bench.doses import dose_now, recompute_dose, surveyed_distance_mm
 from labbench.bench.models import Repair
-from labbench.bench.queries import allocation
+from labbench.bench.queries import allocation, allocation_of_repair
 from labbench.bench.rules import meter_findings, survey_findings
 from labbench.pages.bench.cautions import brightest_lamp_words, caution
 from labbench.pages.bench.forms import RepairForm, repair_defaults
@@ -37,7 +37,7 @@ def record_repair(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method != "POST" and (refusal := why_not(coupon, "repair")):
         messages.warning(request, refusal)
         return redirect("coupon", pk)
-    planned = allocation(coupon)
+    planned = allocation_of_repair(coupon)
     form = RepairForm(
         request.POST or None,
         person=request.user,

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from itertools import groupby
+from typing import Any
+
 from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -9,10 +12,21 @@ from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_POST, require_safe
 
-from labbench.bench.queries import coupons_called, possible_actions, recent_records, waiting, waiting_coupons
+from labbench.bench.queries import (
+    Allocation,
+    coupons_called,
+    drawn_order,
+    possible_actions,
+    recent_records,
+    waiting,
+    waiting_coupons,
+    waiting_for_repair,
+)
 from labbench.pages.bench.cautions import CAUTIONS, dismiss
 from labbench.pages.bench.forms import CodeForm
+from labbench.pages.bench.levels import shown_levels
 from labbench.pages.bench.records import WORDS
+from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Coupon, Study
 
 RECORD_PAGES = {"repair": "record-repair", "inspection": "record-inspection", "strength": "record-strength"}
@@ -59,9 +73,21 @@ def waiting_list(request: HttpRequest, study_pk: int, action: str) -> HttpRespon
     if action not in RECORD_PAGES:
         raise Http404("There is no such action.")
     study = get_object_or_404(Study, pk=study_pk)
-    page = Paginator(waiting_coupons(study, action), 60).get_page(request.GET.get("page"))
+    is_hidden = is_blinded(request.user, study)
+    rows: Any
+    if action == "repair":
+        rows = waiting_for_repair(study, by_levels=not is_hidden)
+    else:
+        rows = [(one, Allocation()) for one in waiting_coupons(study, action)]
+    page = Paginator(rows, 60).get_page(request.GET.get("page"))
     can = request.user.has_perm(RECORD_PERMISSIONS[action])
     context = {
+        "groups": [
+            (shown_levels(alike[0][1]), [one for one, _ in alike])
+            for alike in (list(some) for _, some in groupby(page, key=lambda pair: pair[1].rows))
+        ],
+        "is_drawn": any(drawn_order(one) for one, _ in page),
+        "is_hidden": is_hidden and action == "repair",
         "study": study,
         "word": WORDS[action],
         "action": action,

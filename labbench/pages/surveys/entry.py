@@ -16,7 +16,7 @@ from labbench.formats.survey_points import read_survey_points
 from labbench.lab import surveys
 from labbench.lab.meters import calibration_on, meter_cautions
 from labbench.lab.models import LampSurvey, ReadingUnit, SurveyDraft
-from labbench.pages.bench.cautions import caution, exposure_words
+from labbench.pages.bench.cautions import brightest_lamp_words, caution, exposure_words
 from labbench.pages.refusals import add_refusal
 from labbench.pages.surveys.drawing import entry_picture, map_picture
 from labbench.pages.surveys.figures import figures
@@ -102,7 +102,8 @@ def new_survey(request: HttpRequest) -> HttpResponse:
         else:
             return redirect("survey-draft", draft.pk)
     drafts = SurveyDraft.objects.select_related("lamp", "started_by").order_by("-started_at")[:DRAFTS_SHOWN]
-    return render(request, "surveys/new.html", {"form": form, "drafts": drafts} | caution(request, "survey"))
+    context = {"form": form, "drafts": drafts} | caution(request, "survey", brightest_lamp_words)
+    return render(request, "surveys/new.html", context)
 
 
 def conditions(given: dict[str, Any]) -> dict[str, Any]:
@@ -131,8 +132,18 @@ def check_setup(request: HttpRequest) -> HttpResponse:
         "meter": meter,
         "drawing": entry_picture(places, area) if places else None,
         "count": len(places),
+        "last": last_to_offer(form),
     }
     return render(request, "surveys/check.html", context)
+
+
+def last_to_offer(form: SetupForm) -> dict[str, Any] | None:
+    """How the lamp was last surveyed, for one press; None where something else is typed already."""
+    typed = ("distance_mm", "area_width_mm", "area_height_mm", "pitch_x_mm", "free_places", "ring_1_mm")
+    last = last_survey(form.data.get("lamp", ""))
+    if last is None or any(form.data.get(name) for name in typed):
+        return None
+    return {"survey": last, "points": len(places_of(last))}
 
 
 @may_survey
@@ -215,7 +226,7 @@ def survey_draft(request: HttpRequest, pk: int) -> HttpResponse:
             "draft": draft.pk,
         },
     }
-    return render(request, "surveys/draft.html", context | caution(request, "survey"))
+    return render(request, "surveys/draft.html", context | caution(request, "survey", brightest_lamp_words))
 
 
 @may_survey

@@ -80,7 +80,8 @@ def survey(request: HttpRequest, pk: int) -> HttpResponse:
         "others": others(found),
     }
     exposure = exposure_words(known.summary.max_mw_cm2 if known else None, f"lamp {found.lamp}")
-    return render(request, "surveys/survey.html", context | caution(request, "lamp", exposure))
+    context |= {"exposure": exposure} | caution(request, "lamp", exposure, alike="survey")
+    return render(request, "surveys/survey.html", context)
 
 
 def others(found: LampSurvey) -> list[tuple[str, LampSurvey]]:

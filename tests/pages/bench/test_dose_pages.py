@@ -153,7 +153,7 @@ def test_the_surveyed_distance_is_offered_at_one_press_and_only_put_into_the_fie
     offer = "Put in the surveyed distance: 30 mm"
     shown = text_of(client.get(reverse("dose-preview", args=[coupon.pk]), details(lamp, distance_mm="")))
     assert offer in shown
-    assert "The distance from lamp to glass is not recorded" in shown
+    assert "The distance from lamp to glass is empty; without it there is no dose" in shown
     # A lamp is enough; the cure time may still be missing.
     without_time = details(lamp, distance_mm="", cure_time_s="")
     assert offer in text_of(client.get(reverse("dose-preview", args=[coupon.pk]), without_time))

@@ -1,11 +1,14 @@
 """Recording one coupon's repair, look, strength and deviations through the pages."""
 
+import re
 from datetime import date, timedelta
 
 import pytest
 from django.utils import timezone
 
 from labbench.bench.models import Deviation, Inspection, Repair, StrengthTest
+from labbench.lab.models import SurveyPoint
+from labbench.studies.models import AllocatedCoupon, Allocation
 from labbench.studies.services import add_factor, add_level, set_level
 from tests import factories
 from tests.pages.bench.conftest import text_of
@@ -343,3 +346,130 @@ def test_measures_that_a_method_needs_are_not_called_optional(sign_in):
     html = sign_in().get(f"/coupons/{factories.coupon().pk}/strength/").content.decode()
     assert "Width" in html
     assert 'class="optional"' not in html[html.index("Force at fracture") : html.index("Fracture origin")]
+
+
+def first_button(html):
+    form = html[html.index('<form method="post" class="panel"') :]
+    return re.search(r"<button[^>]*>", form).group()
+
+
+def test_enter_on_the_repair_form_stores_also_where_a_distance_is_offered(sign_in, material):
+    client, coupon = sign_in(), factories.coupon()
+    SurveyPoint.objects.create(survey=material["lamp"].surveys.get(), x_mm=0, y_mm=0, irradiance_mw_cm2=5)
+    asked = repair_data(material, client.person) | {"show_dose": "1"}
+    html = text_of(client.post(f"/coupons/{coupon.pk}/repair/", asked))
+    assert 'name="take_distance"' in html
+    # Browsers press the first submit button of the form: it must be the one that stores.
+    assert "name=" not in first_button(html)
+    assert 'type="submit"' in first_button(html)
+    # What is asked above it is not said again below.
+    assert "No dose can be given" not in html
+
+
+def test_a_meter_filled_in_that_read_nothing_is_not_stored(sign_in, material, repaired):
+    client, study = sign_in(), factories.study()
+    overdue = factories.radiometer(code="M9", due_on=date(2026, 6, 2))
+    repaired(factories.coupon(study), by=client.person, radiometer=overdue, irradiance_mw_cm2=3.1)
+    coupon = factories.coupon(study)
+    data = repair_data(material, client.person, radiometer=overdue.pk, irradiance_mw_cm2="")
+    client.post(f"/coupons/{coupon.pk}/repair/", data)
+    assert coupon.repair.radiometer is None
+    assert not coupon.deviations.exists()
+
+
+def drawn(study, rows, is_locked=True):
+    """An allocation with its rows: coupon, place in the order, who repairs it."""
+    lead = factories.person()
+    draw = Allocation.objects.create(
+        study=study, plan="factorial", title="All", seed=1, made_by=lead, made_at=timezone.now()
+    )
+    for coupon, order, person in rows:
+        AllocatedCoupon.objects.create(allocation=draw, coupon=coupon, repair_order=order, technician=person)
+    if is_locked:
+        draw.locked_at, draw.locked_by = timezone.now(), lead
+        draw.save()
+
+
+def test_who_repaired_is_asked_where_somebody_else_is_allocated(sign_in, material):
+    client, other, coupon = sign_in(), factories.person("technician"), factories.coupon()
+    drawn(coupon.study, [(coupon, 1, other)])
+    form = client.get(f"/coupons/{coupon.pk}/repair/").context["form"]
+    assert form["technician"].value() is None
+    assert "technician" in [field.name for field in form.main_fields()]
+    assert f"{other} · allocated" in form.as_p()
+    data = repair_data(material, client.person)
+    answer = client.post(f"/coupons/{coupon.pk}/repair/", data | {"technician": ""})
+    assert answer.context["form"].errors["technician"] == ["This field is required."]
+    client.post(f"/coupons/{coupon.pk}/repair/", data)
+    (deviation,) = coupon.deviations.all()
+    assert deviation.kind == "allocation"
+    words = f"Repaired by {client.person} instead of {other}, who was drawn for the coupon."
+    assert deviation.description == words
+
+
+def test_a_draw_that_is_not_locked_yet_and_ones_own_coupon_ask_nothing(sign_in, material):
+    client, coupon, own = sign_in(), factories.coupon(), factories.coupon()
+    drawn(coupon.study, [(coupon, 1, factories.person("technician"))], is_locked=False)
+    drawn(own.study, [(own, 1, client.person)])
+    for one in (coupon, own):
+        form = client.get(f"/coupons/{one.pk}/repair/").context["form"]
+        assert form["technician"].value() == client.person.pk
+        client.post(f"/coupons/{one.pk}/repair/", repair_data(material, client.person))
+        assert not one.deviations.exists()
+
+
+def of_arms(study, lamps):
+    """Coupons by code, each with a lamp of its own (None: no level)."""
+    lead = factories.person()
+    factor = add_factor(study=study, name="lamp", source="lamp", by=lead)
+    levels = {
+        code: add_level(factor=factor, record=factories.lamp(code=code), by=lead)
+        for code in sorted({*filter(None, lamps.values())})
+    }
+    made = {code: factories.coupon(study, code=code) for code in lamps}
+    for code, lamp in lamps.items():
+        if lamp:
+            set_level(coupons=[made[code]], factor=factor, level=levels[lamp], by=lead)
+    return made
+
+
+def groups_waiting(client, study):
+    answer = client.get(f"/bench/waiting/{study.pk}/repair/")
+    return [(levels, [one.code for one in coupons]) for levels, coupons in answer.context["groups"]]
+
+
+def test_what_waits_for_the_repair_is_put_together_by_how_it_is_made(sign_in):
+    study = factories.study(is_blind=False)
+    of_arms(study, {"A1": "LB", "A2": "LA", "A3": None, "A4": "LB"})
+    assert groups_waiting(sign_in(), study) == [
+        ([("lamp", "LA")], ["A2"]),
+        ([("lamp", "LB")], ["A1", "A4"]),
+        ([], ["A3"]),
+    ]
+
+
+def test_a_drawn_order_goes_before_the_arms_and_a_blind_study_names_none(sign_in):
+    study = factories.study(is_blind=False)
+    made = of_arms(study, {"A1": "LB", "A2": "LA", "A3": "LB"})
+    drawn(study, [(made[code], order, None) for order, code in enumerate(("A3", "A2", "A1"), 1)])
+    groups = groups_waiting(sign_in(), study)
+    assert groups == [([("lamp", "LB")], ["A3"]), ([("lamp", "LA")], ["A2"]), ([("lamp", "LB")], ["A1"])]
+    study.is_blind = True
+    study.save()
+    assert groups_waiting(sign_in(), study) == [([], ["A3", "A2", "A1"])]
+    assert groups_waiting(sign_in("lead"), study) == groups
+
+
+def test_after_a_repair_those_made_alike_come_next(sign_in, material):
+    client, study = sign_in(), factories.study(is_blind=False)
+    made = of_arms(study, {"A1": "LB", "A2": "LA", "A3": "LB"})
+    data = repair_data(material, client.person)
+    shown = text_of(client.post(f"/coupons/{made['A1'].pk}/repair/", data, follow=True))
+    assert shown.index(f'href="/coupons/{made["A3"].pk}/repair/"') < shown.index(
+        f'href="/coupons/{made["A2"].pk}/repair/"'
+    )
+
+
+def test_the_bench_leads_to_surveying_a_lamp(sign_in):
+    assert 'href="/surveys/new/"' in text_of(sign_in().get("/bench/"))
+    assert 'href="/surveys/new/"' not in text_of(sign_in("guest").get("/bench/"))

@@ -276,3 +276,33 @@ def test_lamp_hours_that_fall_are_refused_before_a_point_is_read(technician, giv
     answer = technician.post(reverse("new-survey"), given | {"lamp_hours_h": "50"})
     assert any("Hours run never fall" in error for error in answer.context["form"].errors["lamp_hours_h"])
     assert not SurveyDraft.objects.exists()
+
+
+def checked(client, **typed):
+    return text_of(client.get(reverse("check-survey"), typed))
+
+
+def test_choosing_a_lamp_offers_how_it_was_last_surveyed(technician, lamp, meter):
+    survey = factories.survey(lamp, radiometer=meter)
+    survey.points.create(x_mm=0, y_mm=0, irradiance_mw_cm2=5)
+    shown = checked(technician, lamp=lamp.pk)
+    assert f'href="/surveys/new/?lamp={lamp.pk}"' in shown
+    assert "As last surveyed, 20 Oct 2026: 1 point, 50 mm, meter RM-7" in re.sub("<[^>]+>", "", shown)
+    # Not once something else is typed, nor for a lamp never surveyed.
+    assert "As last surveyed" not in checked(technician, lamp=lamp.pk, distance_mm="30")
+    assert "As last surveyed" not in checked(technician, lamp=factories.lamp().pk)
+    assert "As last surveyed" not in checked(technician, lamp="x")
+
+
+def test_whoever_read_the_cautions_of_surveying_is_not_told_again_by_the_survey(technician, lamp, meter):
+    survey = factories.survey(lamp, radiometer=meter)
+    survey.points.create(x_mm=0, y_mm=0, irradiance_mw_cm2=20)
+    page, new = reverse("survey", args=[survey.pk]), reverse("new-survey")
+    # 1e4 J/m² at 20 mW/cm²: 50 s.
+    assert "is used up after 50" in text_of(technician.get(new))
+    assert 'class="caution"' in text_of(technician.get(page))
+    technician.post("/bench/cautions/survey/", {"back": "/bench/"})
+    assert 'class="caution"' not in text_of(technician.get(new))
+    shown = text_of(technician.get(page))
+    assert 'class="caution"' not in shown
+    assert "is used up after 50" in shown
