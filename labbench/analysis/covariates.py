@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
+from django.db.models import Max, Min
 from django.utils import timezone
 from numpy.typing import NDArray
 
@@ -117,6 +118,28 @@ def measured_values(study: Study) -> dict[int, dict[str, float]]:
             }
         found[coupon_id] = {name: value for name, value in known.items() if value is not None}
     return found
+
+
+# Where a measured value is stored; the others (evenness, ages, hours) follow from these or from dates.
+STORED_AS = {
+    "dose_min_mj_cm2": "received_dose__dose_min_mj_cm2",
+    "irradiance_mw_cm2": "irradiance_mw_cm2",
+    "cure_time_s": "cure_time_s",
+    "glass_temperature_c": "glass_c",
+    "room_temperature_c": "room_c",
+}
+
+
+def measured_that_differ(study: Study) -> list[str]:
+    """Measured values that are not alike over the test coupons of a study and no factor of it by name; two queries."""
+    asked = {f"{end}_{name}": of(path) for name, path in STORED_AS.items() for end, of in (("low", Min), ("high", Max))}
+    found = Repair.objects.filter(coupon__study=study, coupon__role="test").order_by().aggregate(**asked)
+    named = set(study.factors.order_by().values_list("name", flat=True))
+    return [
+        name
+        for name in STORED_AS
+        if name not in named and found[f"low_{name}"] is not None and found[f"low_{name}"] < found[f"high_{name}"]
+    ]
 
 
 def lamp_hours(lamps: Collection[int]) -> dict[int, list[tuple[datetime, float]]]:

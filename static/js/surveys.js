@@ -21,6 +21,9 @@
   let isSignedOut = false;
 
   const shown = (number) => String(number);
+  // For the eye: 3.1 among others with a fraction is 3.10, as the map has it later.
+  const digits = (number) => String(number).replace(/^0?\.0*|\./g, "").length;
+  const told = (number) => (number === 0 || digits(number) >= 3 || readings.flat().every(Number.isInteger) ? shown(number) : number.toPrecision(3));
   const kept = () => { try { return JSON.parse(localStorage.getItem(memory) ?? "[]"); } catch { return []; } };
   const keep = () => { try { if (unsent.length) localStorage.setItem(memory, JSON.stringify(unsent)); else localStorage.removeItem(memory); } catch { /* private window: the server has what it took */ } };
   const say = (words) => { part("said").textContent = words; };
@@ -99,7 +102,7 @@
     const there = readings[here];
     if (!typed()) return "Next point";
     if (isStaying && there.length) return `Store reading ${there.length + 1}, next point`;
-    return there.length ? `Replace ${shown(there[there.length - 1])}` : "Store, next point";
+    return there.length ? `Replace ${told(there[there.length - 1])}` : "Store, next point";
   };
 
   const show = (i) => {
@@ -109,14 +112,14 @@
       dot.classList.toggle("is-here", n === here);
       dot.classList.toggle("is-read", there.length > 0);
       dot.setAttribute("aria-pressed", String(n === here));
-      dot.querySelector("text").textContent = there.length ? shown(Number((there.reduce((a, b) => a + b) / there.length).toPrecision(4))) : "";
-      dot.setAttribute("aria-label", `point ${n + 1}, ${place(n)}${there.length ? `, read ${there.map(shown).join(" and ")}` : ", not read"}`);
+      dot.querySelector("text").textContent = there.length ? told(Number((there.reduce((a, b) => a + b) / there.length).toPrecision(4))) : "";
+      dot.setAttribute("aria-label", `point ${n + 1}, ${place(n)}${there.length ? `, read ${there.map(told).join(" and ")}` : ", not read"}`);
     });
     const count = readings.filter((there) => there.length).length;
     part("count").textContent = `${count} of ${places.length} read`;
     room.querySelector("progress").value = count;
     const there = readings[here];
-    part("where").textContent = `Point ${here + 1}: ${place(here)}${there.length ? ` · read ${there.map(shown).join(", ")}` : ""}`;
+    part("where").textContent = `Point ${here + 1}: ${place(here)}${there.length ? ` · read ${there.map(told).join(", ")}` : ""}`;
     part("undo").disabled = !undoable.length;
     part("clear").disabled = !there.length;
     part("error").textContent = "";
@@ -171,7 +174,7 @@
     if (reading === null) return;
     const there = readings[here];
     change(here, there.length && !isStaying ? [...there.slice(0, -1), reading] : [...there, reading]);
-    goOn(`Stored ${shown(reading)}.`);
+    goOn(`Stored ${told(reading)}.`);
   };
 
   const again = () => {
@@ -188,7 +191,7 @@
     value.value = "";
     isStaying = true;
     show(here);
-    say(`Stored ${shown(reading)}; read point ${here + 1} again.`);
+    say(`Stored ${told(reading)}; read point ${here + 1} again.`);
   };
 
   const undo = () => {

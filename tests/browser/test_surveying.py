@@ -58,6 +58,9 @@ def test_twenty_five_points_by_touch_in_under_three_minutes(demo, tablet):
     page.locator("[data-entry-undo]").tap()
     expect(page.locator("[data-entry-where]")).to_contain_text("Point 13: x 0\u202fmm, y 0\u202fmm · read 3.32")
     expect(page.locator("[data-entry-unsaved]")).to_be_hidden()
+    # As the meter shows it, also where the last digits are noughts.
+    expect(page.locator('.place[data-place="0"] text')).to_have_text("3.00")
+    expect(page.locator('.place[data-place="10"] text')).to_have_text("3.10")
     # Nothing is lost when the tablet goes dark.
     page.wait_for_load_state("networkidle")
     page.reload()

@@ -10,7 +10,7 @@ from typing import Any
 from django.db.models.fields.json import KeyTransform
 
 from labbench.analysis.choices import TOUCHED, Choice, touched_coupons
-from labbench.analysis.covariates import BY_NAME, is_source
+from labbench.analysis.covariates import BY_NAME, is_source, measured_that_differ
 from labbench.analysis.queries import other_choices
 from labbench.bench.models import Deviation, ReceivedDose
 from labbench.reports.causes import NO_CAUSE
@@ -36,6 +36,7 @@ class OtherChoice:
     rivals: tuple[str, ...]
     cause: str = ""
     measured: str = ""
+    is_measured: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,10 @@ class Preset:
 
     words: str
     fields: tuple[tuple[str, str], ...]
+
+    @property
+    def is_measured(self) -> bool:
+        return any(name == "measured" for name, _ in self.fields)
 
 
 def listed_choices(study: Study) -> list[OtherChoice]:
@@ -73,6 +78,7 @@ def listed_choices(study: Study) -> list[OtherChoice]:
                 tuple(rival_words(rival) for rival in row.rivals or ()),
                 cause_words(row.cause or {}, row.choice, names),
                 measured_alone(row.choice),
+                bool(row.choice.get("measured")),
             )
         )
     return found
@@ -101,6 +107,13 @@ def isolating(others: Sequence[OtherChoice], result: Mapping[str, Any] | None) -
     if ((result or {}).get("cause") or {}).get("isolated"):
         return None
     return next((one for one in others if one.measured and one.cause), None)
+
+
+def not_looked_at(study: Study, others: Sequence[OtherChoice]) -> str:
+    """What was measured of the repairs, in words, where no analysis of the study has looked at any of it; "" else."""
+    if any(one.is_measured for one in others):
+        return ""
+    return listed("dose" if name == DOSE else factor_label(name) for name in measured_that_differ(study))
 
 
 def presets(study: Study) -> list[Preset]:

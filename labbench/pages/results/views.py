@@ -21,7 +21,7 @@ from labbench.analysis.services import is_as_the_study_stands, request_analysis
 from labbench.bench.queries import repairers
 from labbench.jobs.services import cancel, retry
 from labbench.pages.results.forms import CombinationForm
-from labbench.pages.results.other_choices import isolating, listed_choices, presets
+from labbench.pages.results.other_choices import isolating, listed_choices, not_looked_at, presets
 from labbench.pages.results.reading import reading
 from labbench.reports.causes import too_few
 from labbench.reports.choices_in_words import RIVAL_NOTE, choice_words
@@ -51,6 +51,8 @@ def study_results(request: HttpRequest, code: str) -> HttpResponse:
         if pointed := isolating(others, shown.result):
             chosen = Analysis.objects.only("result").get(pk=pointed.pk).result or {}
             context |= {"isolating": pointed, "isolating_caution": too_few(chosen)}
+        else:
+            context["not_looked_at"] = not_looked_at(study, others)
     return render(request, "results/study_results.html", context | parts_of(request, shown))
 
 

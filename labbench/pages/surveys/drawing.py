@@ -8,7 +8,7 @@ from math import floor, log10
 from statistics import median
 from typing import Any
 
-from labbench.formats.number_texts import number_text, percent_text
+from labbench.formats.number_texts import SIGNIFICANT_DIGITS, number_text, percent_text
 from labbench.lab.models import LampSurvey
 from labbench.lab.queries import survey_readings
 from labbench.lab.surveys import area_of
@@ -129,6 +129,18 @@ def _steps(low: float, high: float, step: float) -> list[float]:
     return [count * step + 0.0 for count in range(first, last + 1)]
 
 
+def value_texts(values: Sequence[float]) -> list[str]:
+    """Irradiances side by side: a whole one among others gets three digits too, so that 3 does not look rougher than 3.41."""
+    if all(float(value).is_integer() for value in values):
+        return [number_text(value) for value in values]
+    return [
+        number_text(value, decimals=max(0, SIGNIFICANT_DIGITS - 1 - floor(log10(value))))
+        if float(value).is_integer() and value > 0
+        else number_text(value)
+        for value in values
+    ]
+
+
 def map_picture(
     readings: Sequence[Reading], *, area: Area | None = None, levels: Sequence[float] | None = None, title: str, id: str
 ) -> dict[str, Any] | None:
@@ -141,7 +153,7 @@ def map_picture(
         counts[x, y] = counts.get((x, y), 0) + 1
     places = [(x, y) for x, y, _ in found.places]
     frame = frame_of(places, area)
-    values = [number_text(value) for _, _, value in found.places]
+    values = value_texts([value for _, _, value in found.places])
     marks = {
         places.index((summary.coldest.x_mm, summary.coldest.y_mm)): "coldest",
         places.index((summary.hottest.x_mm, summary.hottest.y_mm)): "hottest",
@@ -149,9 +161,9 @@ def map_picture(
     if summary.points == 1 or summary.max_mw_cm2 == summary.min_mw_cm2:
         marks = {}
     titles = [
-        f"x {number_text(x)} mm, y {number_text(y)} mm: {number_text(value)} mW/cm²"
+        f"x {number_text(x)} mm, y {number_text(y)} mm: {values[number]} mW/cm²"
         + (f", {marks[number]}" if number in marks else "")
-        for number, (x, y, value) in enumerate(found.places)
+        for number, (x, y, _) in enumerate(found.places)
     ]
     shown = values if len(places) <= MOST_VALUES else [values[n] if n in marks else "" for n in range(len(places))]
     return {

@@ -7,7 +7,7 @@ from django.urls import reverse
 
 from labbench.analysis.covariates import measured_values
 from labbench.analysis.models import Analysis
-from labbench.bench.models import ReceivedDose
+from labbench.bench.models import ReceivedDose, Repair
 from labbench.pages.results.other_choices import OtherChoice, cause_words, isolating, measured_alone
 from labbench.reports.services import issue_report
 from labbench.reports.wording import level_label, plainly
@@ -88,6 +88,36 @@ def test_the_lead_switches_from_lamp_names_to_the_dose_and_reads_the_answer(clie
     assert "By measured" not in shown
     assert "dose min = 60 mJ/cm² is isolated" in results
     assert "dose min in place of cure time and lamp" in text_of(client.get(reverse("analyses", args=[study.code])))
+
+
+def answer_box(client, study):
+    html = client.get(reverse("study-results", args=[study.code])).content.decode()
+    return html.split('id="answer"')[1].split("</section>")[0]
+
+
+def test_the_answer_points_to_what_was_measured_until_somebody_looks_at_it(client, chosen):
+    as_(client)
+    study = dosed_study(is_blind=False)
+    chosen(study)
+    box = answer_box(client, study)
+    assert "not looked at yet: dose and glass temperature." in box
+    fields = re.findall(r'name="(measured|without)" value="(\w+)"', box)
+    assert fields == [("measured", "dose_min_mj_cm2"), ("without", "lamp"), ("without", "cure_time_s")]
+    # Whoever may not ask is told who may.
+    as_(client, "guest")
+    assert "A lab lead can ask for it." in answer_box(client, study)
+    assert "<form" not in answer_box(client, study)
+    as_(client)
+    chosen(study, measured="glass_temperature_c")
+    assert "not looked at yet" not in answer_box(client, study)
+
+
+def test_nothing_is_pointed_to_where_all_was_measured_alike(client, chosen):
+    as_(client)
+    study = dosed_study([("L1", 60.0, True)] * 3 + [("L1", 60.0, False)] * 3)
+    Repair.objects.update(glass_c=20.0)
+    chosen(study)
+    assert "not looked at yet" not in answer_box(client, study)
 
 
 def test_coupons_left_out_stand_beside_all(client, chosen):

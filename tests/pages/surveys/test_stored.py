@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from labbench.lab.models import Calibration, LampSurvey, Radiometer, SurveyPoint
 from labbench.lab.surveys import store_points
+from labbench.pages.surveys.drawing import value_texts
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -293,3 +294,8 @@ def test_points_are_escaped_where_they_come_from_a_unit(guest):
     survey = surveyed(radiometer=meter, reading_unit="own")
     assert ",'=1+1," in guest.get(reverse("survey-points", args=[survey.pk])).content.decode()
     assert SurveyPoint.objects.count() == 9
+
+
+def test_whole_values_among_others_show_as_many_digits():
+    assert value_texts([3.0, 3.1, 12.0, 0.6, 0.0]) == ["3.00", "3.10", "12.0", "0.600", "0"]
+    assert value_texts([3.0, 120.0]) == ["3", "120"]
