@@ -320,8 +320,8 @@ def _name(step: ProfileStep) -> str:
 def _firm(made: PlannedLab, book: ChamberBook, way: Way, begun: list[Booking]) -> science.FirmBooking:
     last = begun[-1]
     assert last.started_at is not None
-    # Whole minutes from its first full one: a soak is not counted some seconds short.
-    start = made.minutes_up(last.started_at) - last.soaked_before_minutes
+    # Read to the minute, as `soak_watch` does: else every move after it is planned a minute later than it is booked.
+    start = made.minutes(last.started_at) - last.soaked_before_minutes
     end = None if last.ended_at is None else max(made.minutes_up(last.ended_at), start + 1)
     step = next(step for step in way.steps if step.pk == last.step_id)
     chamber = book.chambers[last.chamber_id].code
@@ -342,7 +342,8 @@ def _present(made: PlannedLab, way: Way, begun: list[Booking], again: Booking | 
             number, name = 1, f"{_name(steps[booking.step_id])} of round {booking.round_number}"
         else:
             number, name = booking.round_number, _name(steps[booking.step_id])
-        start = made.minutes_up(booking.started_at or booking.planned_start)
+        began = booking.started_at
+        start = made.minutes_up(booking.planned_start) if began is None else made.minutes(began)
         if booking is (begun[-1] if begun else None):
             start -= booking.soaked_before_minutes
         end = made.minutes_up(booking.ended_at or booking.planned_end)

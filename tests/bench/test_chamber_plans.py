@@ -406,3 +406,16 @@ def test_of_many_moves_in_the_way_of_a_plan_some_are_told(study, plan):
         accept_plan(plan=made, by=factories.person())
     assert len(refused.value.messages) == 5
     assert re.fullmatch(r"\d+ more moves are in the way\.", refused.value.messages[3])
+
+
+def test_a_soak_under_way_is_planned_from_the_minute_it_began(study):
+    load = lab.load(study)
+    load.state = Load.State.RUNNING
+    load.save()
+    book_load(load=load, by=factories.person())
+    first = load.bookings.order_by("planned_start").first()
+    first.started_at, first.started_by = timezone.now() + timedelta(seconds=20), factories.person()
+    first.save()
+    made = planned_lab(chamber_book(now=timezone.now() + HOUR), start=timezone.now() + HOUR)
+    assert [one.start_minutes for one in made.lab.firm] == [-60]
+    assert min(one.start_minutes for one in made.previous) == -60

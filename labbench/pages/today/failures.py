@@ -23,6 +23,7 @@ from labbench.jobs.models import Job
 from labbench.lab.hours import hours as lab_hours
 from labbench.lab.models import Chamber
 from labbench.pages.bench.cautions import caution
+from labbench.pages.refusals import add_refusal
 from labbench.pages.today.forms import FailureForm, GoOnForm, WorksAgainForm
 from labbench.pages.today.which_time import ask_which
 
@@ -88,7 +89,7 @@ def failure(request: HttpRequest, pk: int) -> HttpResponse:
             messages.info(request, " ".join(told.messages))
             return here(request, chamber.pk)
         except ValidationError as refused:
-            form.add_error(None, ValidationError(refused.messages))
+            add_refusal(form, refused)
         else:
             marked = len(recorded.deviations)
             messages.success(
@@ -171,7 +172,11 @@ def take_back(request: HttpRequest, pk: int) -> HttpResponse:
     except MadeAlready as told:
         messages.info(request, " ".join(told.messages))
     else:
-        messages.success(request, f"The failure of {row.chamber} is taken back; its loads are not marked any more.")
+        messages.success(
+            request,
+            f"The failure of {row.chamber} is taken back; its loads are not marked any more. "
+            "Moves made since stay as they are; the last of each load can be undone on the page Today.",
+        )
         say_planned(request, job)
     return here(request, row.chamber_id)
 

@@ -403,7 +403,7 @@ def test_the_timeline_has_a_list_of_the_moves_for_the_wall(lead, booked):
     assert len(page.context["wall"]) == 6
     at = timezone.localtime(first.planned_end + 5 * lab.MINUTE)
     assert page.context["wall"][0].words == f"out of F-1, into O-1 at {at:%H:%M}"
-    assert 'class="panel only-print"' in shown(page)
+    assert '<div class="only-print"><section class="panel" aria-labelledby="wall-title">' in shown(page)
 
 
 def test_a_plan_that_changes_only_when_a_load_comes_out_says_so(booked):

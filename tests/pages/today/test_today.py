@@ -374,3 +374,10 @@ def test_going_on_says_when_somebody_is_there_to_take_it_out(sign_in, tray, room
             weekday=weekday, windows=[(11 * 60, 12 * 60)] if weekday == NOON.weekday() else [], by=client.person
         )
     assert text_of(client.get(address)).count("nobody is there then") == 2
+
+
+def test_a_failure_that_ends_before_it_began_is_told_beside_the_time(sign_in, tray, rooms, clock):
+    typed = {"began_at": "2026-11-02T12:00", "is_over": "on", "ended_at": "2026-11-02T11:00"}
+    answer = sign_in().post(f"/chambers/{rooms['F-1'].pk}/failure/", typed)
+    assert list(answer.context["form"].errors) == ["ended_at"]
+    assert not ChamberFailure.objects.exists()
