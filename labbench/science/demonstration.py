@@ -33,7 +33,7 @@ def demonstration_coupons(reliability: float, confidence: float, *, failures: in
     while _shown_confidence(high, failures, reliability) < confidence:
         low, high = high, high * 2
         if high > LARGEST_SAMPLE:
-            raise ValueError(f"reliability {reliability:g} is too near 1 to be demonstrated by testing coupons")
+            raise ValueError(f"reliability {reliability} is too near 1 to be demonstrated by testing coupons")
     while high - low > 1:
         middle = (low + high) // 2
         if _shown_confidence(middle, failures, reliability) < confidence:

@@ -23,6 +23,8 @@ Progress = Callable[[int, int], None]
 # Outcomes of several arms that are enumerated; beyond it the answer is None.
 MOST_OUTCOMES = 3_000_000
 SIMULATED = 4000
+# Beyond these strengths and their squares leave the range of a float, and no glass lies there (common practice, no source).
+STRENGTH_RATIOS, WEIBULL_MODULI = (0.01, 100.0), (0.5, 100.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +143,12 @@ def strength_power(
     B. L. Welch, Biometrika 34 (1947), 28-35 (from memory).
     """
     _check((0.5,), n_per_arm, alpha)
-    if ratio <= 0 or weibull_modulus <= 0:
-        raise ValueError("ratio and modulus must be above 0")
+    for name, value, (least, most) in (
+        ("strength ratio", ratio, STRENGTH_RATIOS),
+        ("Weibull modulus", weibull_modulus, WEIBULL_MODULI),
+    ):
+        if not least <= value <= most:
+            raise ValueError(f"{name} {value:g} is not from {least:g} to {most:g}")
     if n_per_arm < 2:
         return PowerPoint(n_per_arm, 0.0, 0.0, "one coupon per arm has no spread to compare with")
     one = rng.weibull(weibull_modulus, (studies, n_per_arm))

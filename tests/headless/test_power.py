@@ -49,6 +49,18 @@ def test_two_arms_and_the_table_of_power(power):
         ),
         (("--baseline", "0.05"), "--failing: is missing; --baseline needs it"),
         (("--baseline", "2", "--failing", "0.5"), "baseline 2.0 is not between 0 and 1"),
+        (("--arms", "0.1"), "--arms: needs at least two failure shares"),
+        (("--strength-ratio", "0.8", "--seed", "-1"), "--seed: -1 is negative"),
+        (("--strength-ratio", "nan"), "strength ratio nan is not from 0.01 to 100"),
+        (("--strength-ratio", "1e300"), "strength ratio 1e+300 is not from 0.01 to 100"),
+        (
+            ("--strength-ratio", "0.8", "--weibull-modulus", "0.01"),
+            "Weibull modulus 0.01 is not from 0.5 to 100",
+        ),
+        (
+            ("--reliability", "0.999999999", "--confidence", "0.999"),
+            "reliability 0.999999999 is too near 1 to be demonstrated by testing coupons",
+        ),
         (("--reliability", "1.2", "--confidence", "0.9"), "reliability 1.2 is not between 0 and 1"),
     ],
 )

@@ -115,7 +115,7 @@ def test_what_can_not_be_enumerated_says_so():
         (lambda: several_arms_power((0.1, 0.2), 0), "0 coupons per arm"),
         (lambda: equivalence_power(0.1, 0.1, 5, margin=0), "margin 0"),
         (lambda: equivalence_curve(0.1, 0.1, (5,), margin=0.1, power=1), "power 1"),
-        (lambda: strength_power(0, 5, weibull_modulus=5, rng=np.random.default_rng(1)), "above 0"),
+        (lambda: strength_power(0, 5, weibull_modulus=5, rng=np.random.default_rng(1)), "is not from 0.01 to 100"),
     ],
 )
 def test_bad_input_is_refused(call, words):

@@ -59,6 +59,10 @@ class Command(DocumentCommand):
             if len(given) == 1:
                 missing = next(name for name in pair if name not in given)
                 faults.append(f"--{missing}: is missing; --{given[0]} needs it")
+        if options["seed"] < 0:
+            faults.append(f"--seed: {options['seed']} is negative")
+        if options["arms"] is not None and len(options["arms"]) < 2:
+            faults.append("--arms: needs at least two failure shares")
         if faults:
             self.refuse(faults)
         asked_for = ("baseline", "reliability", "arms", "equivalence", "strength_ratio")
