@@ -13,6 +13,14 @@ from labbench.science.sheet_warnings import counted
 # The greatest reading at so many places, and so much oftener than readings usually repeat: the end of a range.
 PLACES_AT_THE_TOP = 3
 OFTENER = 3
+# With two different readings only, fewer in all are a coarse meter as likely.
+FEW_READINGS = 6
+ALL_ALIKE = (
+    "All {places} places read {top:.6g} mW/cm²: no lamp is as even as that, a meter at the end of its range reads so. "
+    "Check the range, or read again from further away."
+)
+# Below, nothing is known of how even a lamp is.
+FEWEST_PLACES = 3
 # A survey's repeats are usually within a few percent; above this something moved (common practice, no source).
 RESTLESS = 0.05
 # Between the emitters and half way to the next there must be a point (sampling: two points a period).
@@ -43,6 +51,7 @@ def survey_cautions(
     return [
         *saturation(readings, as_shown, range_max_mw_cm2),
         *darkness(readings),
+        *fewness(readings),
         *restlessness(readings),
         *coarseness(readings, emitter_spacing_mm),
         *coverage(readings, area),
@@ -59,9 +68,14 @@ def saturation(readings: Sequence[Reading], as_shown: Sequence[float], range_max
                 "the lamp may be brighter there than was read."
             ]
     values = Counter(value for _, _, value in readings)
-    if len(values) < 3:
+    if not values or max(values) == 0:
         return []
     top = max(values)
+    if len(values) == 1:
+        places = len(point_means(readings))
+        return [ALL_ALIKE.format(top=top, places=places)] if places >= PLACES_AT_THE_TOP else []
+    if len(values) == 2 and len(readings) < FEW_READINGS:
+        return []
     usual = median(count for value, count in values.items() if value != top)
     if values[top] >= PLACES_AT_THE_TOP and values[top] >= OFTENER * usual:
         return [
@@ -80,6 +94,16 @@ def darkness(readings: Sequence[Reading]) -> list[str]:
     if dark == len(places):
         return ["Every reading is 0: was the lamp on, and the meter’s head uncovered?"]
     return [f"{counted(dark, 'place')} read 0: no light there, or the head was covered. Read them again."]
+
+
+def fewness(readings: Sequence[Reading]) -> list[str]:
+    """Too few places to know how even the lamp is."""
+    places = len(point_means(readings))
+    if not 0 < places < FEWEST_PLACES:
+        return []
+    return [
+        f"Only {counted(places, 'place')} read: how even the light is stays unknown, and the coldest place may be far colder."
+    ]
 
 
 def restlessness(readings: Sequence[Reading]) -> list[str]:

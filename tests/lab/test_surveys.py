@@ -249,6 +249,7 @@ def test_a_meter_whose_band_misses_the_lamp_is_found_at_the_repair():
         coupon=factories.coupon(),
         lamp=lamp,
         radiometer=meter,
+        irradiance_mw_cm2=3.5,
         resin_lot=factories.resin_lot(),
         repaired_at=factories.NOON,
         technician=factories.person("technician"),

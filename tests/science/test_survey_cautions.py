@@ -63,3 +63,18 @@ def test_points_further_apart_than_half_the_emitters():
 )
 def test_the_points_against_the_cure_area(area, said):
     assert said in words(EVEN, area=area)
+
+
+def test_a_survey_read_at_the_end_of_the_range_everywhere():
+    assert "All 25 places read 20 mW/cm²" in words([(x, y, 20.0) for x, y, _ in EVEN])
+    nearly = [(x, y, 20.0) for x, y, _ in EVEN[:-1]] + [(40, 40, 19.99)]
+    assert "The greatest reading, 20 mW/cm², was read 24 times" in words(nearly)
+    # Few readings of a coarse meter may be alike.
+    assert survey_cautions([(0, 0, 3.0), (20, 0, 3.0), (0, 20, 3.0), (20, 20, 2.0)]) == []
+
+
+@pytest.mark.parametrize("places", [1, 2])
+def test_one_place_or_two_tell_nothing_of_how_even_a_lamp_is(places):
+    readings = [*EVEN[:places], EVEN[0]]
+    assert f"Only {places} place{'s'[: places - 1]} read" in words(readings)
+    assert "Only" not in words(EVEN[:3])

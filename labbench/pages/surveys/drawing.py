@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import floor, log10
 from statistics import median
 from typing import Any
@@ -166,6 +167,7 @@ def map_picture(
         for number, (x, y, _) in enumerate(found.places)
     ]
     shown = values if len(places) <= MOST_VALUES else [values[n] if n in marks else "" for n in range(len(places))]
+    is_dark = summary.max_mw_cm2 == 0  # a scale from 0 to 0 says nothing
     return {
         "id": id,
         "title": title,
@@ -176,12 +178,14 @@ def map_picture(
         "area": area_shape(area),
         "spots": spots(places, frame, shown, titles, marks),
         "ticks": ticks(frame),
-        "shades": [
+        "shades": []
+        if is_dark
+        else [
             (shade(number, len(found.levels) - 1), path(region.polygons)) for number, region in enumerate(found.regions)
         ],
         "lines": [path(region.line) for region in found.regions if region.line],
-        "scale": scale(found),
-        "reason": found.reason,
+        "scale": [] if is_dark else scale(found),
+        "reason": "no light was read" if is_dark else found.reason,
         "longest_edge_mm": found.longest_edge_mm,
         "is_wide": found.longest_edge_mm is not None and found.longest_edge_mm > 2.5 * usual_gap(found),
         "values_left_out": len(places) > MOST_VALUES,
@@ -209,10 +213,9 @@ def shared_levels(surveys: Sequence[Sequence[Reading]]) -> tuple[float, ...]:
 
 def scale(found: SurveyMap) -> list[tuple[int, str, str]]:
     """Shade, and the irradiance from and to, brightest first."""
-    steps = list(zip(found.levels, found.levels[1:], strict=False))
-    return [
-        (shade(number, len(steps)), number_text(low), number_text(high)) for number, (low, high) in enumerate(steps)
-    ][::-1]
+    texts = value_texts(found.levels)
+    steps = list(pairwise(texts))
+    return [(shade(number, len(steps)), low, high) for number, (low, high) in enumerate(steps)][::-1]
 
 
 def shade(number: int, steps: int) -> int:
@@ -235,9 +238,10 @@ def in_words(summary: SurveySummary) -> str:
     if summary.min_over_max is None or summary.points == 1:
         return f"{text}."
     cold, hot = summary.coldest, summary.hottest
+    coldest, hottest = value_texts([cold.value, hot.value])
     return (
-        f"{text}; coldest {number_text(cold.value)} at x {number_text(cold.x_mm)}, y {number_text(cold.y_mm)} mm, "
-        f"hottest {number_text(hot.value)} at x {number_text(hot.x_mm)}, y {number_text(hot.y_mm)} mm: "
+        f"{text}; coldest {coldest} at x {number_text(cold.x_mm)}, y {number_text(cold.y_mm)} mm, "
+        f"hottest {hottest} at x {number_text(hot.x_mm)}, y {number_text(hot.y_mm)} mm: "
         f"the coldest has {percent_text(summary.min_over_max)} of the hottest."
     )
 

@@ -10,7 +10,7 @@ from django.urls import reverse
 
 from labbench.lab.models import Calibration, LampSurvey, Radiometer, SurveyPoint
 from labbench.lab.surveys import store_points
-from labbench.pages.surveys.drawing import value_texts
+from labbench.pages.surveys.drawing import map_picture, value_texts
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -299,3 +299,8 @@ def test_points_are_escaped_where_they_come_from_a_unit(guest):
 def test_whole_values_among_others_show_as_many_digits():
     assert value_texts([3.0, 3.1, 12.0, 0.6, 0.0]) == ["3.00", "3.10", "12.0", "0.600", "0"]
     assert value_texts([3.0, 120.0]) == ["3", "120"]
+
+
+def test_a_survey_without_light_has_no_scale():
+    picture = map_picture([(0, 0, 0.0), (10, 0, 0.0), (0, 10, 0.0)], title="Dark", id="dark")
+    assert (picture["scale"], picture["shades"], picture["reason"]) == ([], [], "no light was read")
