@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -17,6 +18,8 @@ from labbench.formats.logger_head import coupon_of
 from labbench.lab.records import keep, remove
 
 BROKEN = {"short", "not reached", "long"}
+# What a step is called that was not reached for all that can be told, as a sensor gave no reading in it.
+NOT_KNOWN = "not known"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,24 +54,44 @@ def broken_soaks(evaluation: TraceEvaluation) -> list[BrokenSoak]:
 
 
 def silent_channels(step: dict[str, Any]) -> list[str]:
-    """Coupons' channels without any reading during a step that was not reached: whether the glass got there nobody knows."""
+    """Coupons' channels without any reading in a step that was not reached, where those that were read do not settle it."""
     if step["verdict"] != "not reached":
         return []
-    return [name for name, channel in step["by_channel"].items() if coupon_of(name) and channel["min_c"] is None]
+    coupons = {name: channel for name, channel in step["by_channel"].items() if coupon_of(name)}
+    silent = [name for name, channel in coupons.items() if channel["min_c"] is None]
+    # Glass that was read and never came there settles it.
+    is_settled = any(channel["reached_at"] is None for name, channel in coupons.items() if name not in silent)
+    return [] if is_settled else silent
+
+
+def verdict_word(step: dict[str, Any]) -> str:
+    """The verdict as it is said to people: nobody knows whether a soak was reached where a sensor was silent."""
+    return NOT_KNOWN if silent_channels(step) else str(step["verdict"])
 
 
 def _what_was_seen(step: dict[str, Any]) -> str:
-    return "the soak is not known" if silent_channels(step) else f"the soak was {step['verdict']}"
+    word = verdict_word(step)
+    return f"the soak {'is' if word == NOT_KNOWN else 'was'} {word}"
+
+
+def in_words(text: str, channels: Iterable[str]) -> str:
+    """A sentence of the science core with channels and units as the pages have them."""
+    words = text.replace("degC", "°C")
+    for name in sorted(channels, key=len, reverse=True):
+        words = words.replace(name, coupon_of(name) or "the air")
+    return words
 
 
 def reason_words(step: dict[str, Any]) -> str:
     """Why a step came out as it did, with the coupons named as on the pages."""
-    words = str(step["reason"]).replace("degC", "°C")
-    for name in sorted(step["by_channel"], key=len, reverse=True):
-        words = words.replace(name, coupon_of(name) or "the air")
+    words = in_words(str(step["reason"]), step["by_channel"])
     if silent := silent_channels(step):
         named = ", ".join(coupon_of(name) for name in silent)
-        words = f"no reading from the sensor on {named}, so nobody knows whether the soak was reached; {words}"
+        rest = words.replace(f"{named} had no reading", "").strip("; ")
+        words = (
+            f"no reading from the sensor on {named}, so nobody knows whether the soak was reached"
+            + f"; {rest}" * bool(rest)
+        )
     return words
 
 

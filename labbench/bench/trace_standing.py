@@ -9,6 +9,7 @@ from statistics import median
 from typing import Any
 
 from labbench.bench.models import Booking, Load, TraceEvaluation, TraceFile
+from labbench.bench.trace_findings import NOT_KNOWN
 from labbench.bench.trace_fit import misfits, spans_of, why_not
 from labbench.bench.traces import stays_whole
 from labbench.science.soaks.steps import ROOM_C, ROOM_REACH_K
@@ -34,7 +35,8 @@ CUT_WITHIN = timedelta(seconds=1)
 class SoakProof:
     """Soaks of a load, of which `met` are met by the traces; `by_air` of those only by the air's channel.
 
-    `files` count; `passed_over` do not, as their times do not fit the load.
+    `files` count; `passed_over` do not, as their times do not fit the load. `not_known` are seen only by files in which a
+    sensor was silent then.
     """
 
     soaks: int
@@ -43,11 +45,12 @@ class SoakProof:
     by_air: int
     files: int
     passed_over: int = 0
+    not_known: int = 0
 
     @property
     def not_seen(self) -> int:
         """Soaks that no file shows."""
-        return self.soaks - self.met - self.short
+        return self.soaks - self.met - self.short - self.not_known
 
     @property
     def words(self) -> str:
@@ -108,10 +111,13 @@ def combined(proofs: Sequence[dict[str, Any]], passed_over: Sequence[dict[str, A
     """
     seen: dict[tuple[int, int], list[tuple[bool, str]]] = {}
     in_part: dict[tuple[int, int], list[tuple[bool, str]]] = {}
+    silent: set[tuple[int, int]] = set()
     for proof in proofs:
         flags = proof.get("cut") or [False] * len(proof["verdicts"])
         for (round_number, number, verdict), is_cut in zip(proof["verdicts"], flags, strict=True):
-            if verdict != "missing":
+            if verdict == NOT_KNOWN:
+                silent.add((round_number, number))
+            elif verdict != "missing":
                 answers = in_part if is_cut and verdict in CAN_BE_CUT else seen
                 answers.setdefault((round_number, number), []).append((proof["by_air"], verdict))
     seen = in_part | seen
@@ -124,6 +130,7 @@ def combined(proofs: Sequence[dict[str, Any]], passed_over: Sequence[dict[str, A
         by_air=sum(met),
         files=len(proofs),
         passed_over=len(passed_over),
+        not_known=len(silent - decided.keys()),
     )
 
 

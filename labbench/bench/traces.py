@@ -17,6 +17,7 @@ from django.utils import timezone
 
 from labbench.bench.models import Booking, Load, LoggerColumns, TraceEvaluation, TraceFile
 from labbench.bench.trace_files import path_of, stored_head
+from labbench.bench.trace_findings import verdict_word
 from labbench.code_version import code_version
 from labbench.formats.logger_columns import ColumnMapping
 from labbench.formats.logger_file import LoggerReading, read_logger_file
@@ -406,7 +407,7 @@ def evaluated(
             "soaks": profile.rounds * len(profile.steps),
             "by_air": document["decided_by"] == [AIR],
             "verdicts": [
-                [step["round"], number, step["verdict"]]
+                [step["round"], number, verdict_word(step)]
                 for number, step in zip(numbers, document["steps"], strict=True)
             ],
         },

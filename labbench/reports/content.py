@@ -284,6 +284,8 @@ def soak_words(proof: SoakProof | None) -> str:
     words = f"{proof.words} by {counted(proof.files, 'logger file')}"
     if proof.short:
         words += f"; {number_text(proof.short)} short, long or not reached"
+    if proof.not_known:
+        words += f"; {number_text(proof.not_known)} not known, as a sensor gave no reading"
     if proof.not_seen > 0:
         words += f"; {number_text(proof.not_seen)} in no file"
     if proof.passed_over:

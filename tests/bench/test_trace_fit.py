@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from labbench.bench.models import Deviation, TraceFile
-from labbench.bench.trace_findings import broken_soaks, findings_in_step, reason_words, record_findings
+from labbench.bench.trace_findings import broken_soaks, findings_in_step, reason_words, record_findings, verdict_word
 from labbench.bench.trace_fit import AHEAD, OTHER_DAY, UNTIED, misfit_of, why_not
 from labbench.bench.trace_standing import combined, compare_moves, files_of, proof_of
 from labbench.reports.content import soak_words
@@ -140,4 +140,52 @@ def test_a_silent_sensor_is_told_by_its_coupon_and_that_nobody_knows():
         assert "the soak is not known by the temperature trace" in one.description
         assert "no reading from the sensor on B, so nobody knows whether the soak was reached" in one.description
         assert "coupon_B_c" not in one.description
+        assert "had no reading" not in one.description
     assert "coupon_" not in reason_words(evaluation.result["document"]["steps"][0])
+
+
+def test_a_soak_that_a_silent_sensor_leaves_open_is_not_known_and_spoils_no_other_file():
+    load, made = traced.load_of(), traced.made()
+    columns = made.columns()
+    columns["coupon_B_c"] = np.full(len(made.seconds), np.nan)
+    silent = traced.evaluated(load, traced.text(made, columns=columns), filename="silent.csv")
+    assert {verdict_word(step) for step in silent.result["document"]["steps"]} == {"not known"}
+    proof = proof_of(load)
+    assert (proof.words, proof.not_known, proof.short, proof.not_seen) == ("0 of 6 met", 6, 0, 0)
+    traced.evaluated(load, traced.text(made))
+    proof = proof_of(load)
+    assert (proof.words, proof.not_known) == ("6 of 6 met", 0)
+
+
+def test_glass_that_was_read_and_never_came_there_settles_it():
+    made = traced.made()
+    columns = made.columns()
+    columns["coupon_B_c"] = np.full(len(made.seconds), np.nan)
+    columns["coupon_A_c"] = np.maximum(columns["coupon_A_c"], -10.0)
+    evaluation = traced.evaluated(traced.load_of(), traced.text(made, columns=columns))
+    freeze, heat, *_ = evaluation.result["document"]["steps"]
+    assert (verdict_word(freeze), verdict_word(heat)) == ("not reached", "not known")
+    assert reason_words(freeze) == "B had no reading; A never came inside -20 ± 4 °C"
+
+
+def test_the_page_says_not_known_and_names_coupons_as_the_lab_does(technician):
+    load, made = traced.load_of(), traced.made()
+    columns = made.columns()
+    columns["coupon_B_c"] = np.full(len(made.seconds), np.nan)
+    evaluation = traced.evaluated(load, traced.text(made, columns=columns))
+    page = text_of(technician.get(f"/traces/{evaluation.trace_id}/"))
+    assert "Round 1, freeze: not known" in page
+    assert "not reached" not in page
+    assert "Column B: has no reading at all" in page
+    assert "coupon_B_c" not in page
+    assert "6 not known, as a sensor gave no reading" in text_of(technician.get(f"/loads/{load.pk}/"))
+
+
+def test_the_study_says_why_no_soak_is_met(technician):
+    load, made = traced.load_of(), traced.made()
+    traced.booked(load, made)
+    evaluation = traced.evaluated(load, traced.text(made))
+    TraceFile.objects.filter(pk=evaluation.trace_id).update(uploaded_at=traced.START + timedelta(hours=1))
+    page = text_of(technician.get(f"/studies/{load.study.code}/"))
+    assert "0 of 6 met" in page
+    assert "1 file not counted: the times do not fit" in page

@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from labbench.bench.models import Booking, TraceEvaluation
 from labbench.bench.trace_files import path_of
+from labbench.bench.trace_findings import verdict_word
 from labbench.bench.trace_standing import is_by_air
 from labbench.formats.logger_head import coupon_of
 from labbench.formats.number_texts import number_text
@@ -158,10 +159,10 @@ def step_note(step: dict[str, Any], moment: dict[str, Any], clock: Clock) -> Ite
     start, end = clock.ms_of(moment["start"]), clock.ms_of(moment["end"])
     if start is None or end is None:
         return
-    is_met = step["verdict"] == "met"
+    is_met, word = step["verdict"] == "met", verdict_word(step)
     yield {
         "x": (start + end) / 2, "xref": "x", "y": 1, "yref": "paper", "yanchor": "bottom", "showarrow": False,
-        "text": f"{step['round']} {plain(step['step'])}<br>{step['verdict'] if is_met else '<b>' + step['verdict'] + '</b>'}",
+        "text": f"{step['round']} {plain(step['step'])}<br>{word if is_met else '<b>' + word + '</b>'}",
         "font": {"size": 12, "color": "@ink-soft" if is_met else "@bad"},
     }  # fmt: skip
 
@@ -210,7 +211,9 @@ def finding(evaluation: TraceEvaluation) -> str:
     steps = document["steps"]
     met = sum(1 for step in steps if step["verdict"] == "met")
     words = f"{met} of {number_text(len(steps))} soaks are met"
-    broken = [f"round {step['round']}, {step['step']}: {step['verdict']}" for step in steps if step["verdict"] != "met"]
+    broken = [
+        f"round {step['round']}, {step['step']}: {verdict_word(step)}" for step in steps if step["verdict"] != "met"
+    ]
     if broken:
         words += f"; {'; '.join(broken[:4])}" + (f" and {len(broken) - 4} more" if len(broken) > 4 else "")
     words += ". Counted from the air. " if is_by_air(document) else ". Counted from the glass. "

@@ -16,7 +16,15 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labbench.bench.models import TraceEvaluation, TraceFile
 from labbench.bench.refusals import closed_words, refuse_closed
 from labbench.bench.trace_files import size_words, take_out_trace
-from labbench.bench.trace_findings import broken_soaks, findings_in_step, reason_words, record_findings
+from labbench.bench.trace_findings import (
+    NOT_KNOWN,
+    broken_soaks,
+    findings_in_step,
+    in_words,
+    reason_words,
+    record_findings,
+    verdict_word,
+)
 from labbench.bench.trace_fit import UNTIED, misfit_of
 from labbench.bench.trace_standing import compare_moves, is_by_air
 from labbench.bench.traces import correct_clock, is_current, request_evaluation, stays_whole
@@ -28,6 +36,7 @@ from labbench.pages.traces.figures import trace_chart
 from labbench.pages.traces.forms import ClockForm
 
 GAPS_LISTED = 50
+MARKS = {NOT_KNOWN: "missing"}
 
 
 def trace_or_404(pk: int) -> TraceFile:
@@ -103,7 +112,8 @@ def evaluated_part(found: TraceFile, shown: TraceEvaluation) -> dict[str, Any]:
             {
                 **step,
                 "moment": {**moment, "reached": moment["reached_at"] and datetime.fromisoformat(moment["reached_at"])},
-                "mark": step["verdict"].replace(" ", "_"),
+                "word": verdict_word(step),
+                "mark": MARKS.get(verdict_word(step), step["verdict"]).replace(" ", "_"),
                 "reason": reason_words(step),
                 "channels": channels_of(step),
                 "transfer_minutes": None if step["transfer_seconds"] is None else step["transfer_seconds"] / 60,
@@ -113,6 +123,8 @@ def evaluated_part(found: TraceFile, shown: TraceEvaluation) -> dict[str, Any]:
         "chart": trace_chart(shown, bookings if stays_whole(found) else bookings_in(bookings, found)),
         "comparison": comparison,
         "by_air": is_by_air(document),
+        "said": said_of(document),
+        "notes": [in_words(text, document["channels"]) for text in document["warnings"]],
         "result_start": datetime.fromisoformat(result["starts_at"]),
         "result_end": datetime.fromisoformat(result["ends_at"]),
         "stays_whole": stays_whole(found),
@@ -126,6 +138,15 @@ def evaluated_part(found: TraceFile, shown: TraceEvaluation) -> dict[str, Any]:
         "clock_form": ClockForm(initial={"clock_behind_minutes": clock_offered(found, comparison.clock_minutes)}),
         "heat_url": f"{reverse('coupon-heat')}?load={found.load_id}",
     }
+
+
+def said_of(document: dict[str, Any]) -> str:
+    """What of the steps is not met, as the pages say it."""
+    words = in_words(document["reason"], document["channels"])
+    for step in document["steps"]:
+        place = f"round {step['round']}, {step['step']}: "
+        words = words.replace(f"{place}{step['verdict']}", f"{place}{verdict_word(step)}")
+    return words
 
 
 def bookings_in(bookings: list[Any], found: TraceFile) -> list[Any]:
