@@ -57,7 +57,3 @@ class Job(models.Model):
     @property
     def is_open(self) -> bool:
         return self.state in {self.State.QUEUED, self.State.RUNNING}
-
-    @property
-    def share_done(self) -> float | None:
-        return self.done / self.total if self.total else None

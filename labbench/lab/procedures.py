@@ -73,11 +73,6 @@ def same_text(one: str, other: str) -> bool:
     return one.replace("\r\n", "\n").strip() == other.replace("\r\n", "\n").strip()
 
 
-def version_before(version: ProcedureVersion) -> ProcedureVersion | None:
-    """The approved version with the next lower number."""
-    return version.procedure.versions.filter(number__lt=version.number, is_draft=False).order_by("-number").first()
-
-
 @dataclass(frozen=True, slots=True)
 class TextLine:
     """A line of a comparison: kept, taken out, added, or a gap of lines that both have."""

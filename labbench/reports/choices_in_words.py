@@ -22,13 +22,6 @@ from labbench.reports.wording import (
 
 Document = Mapping[str, Any]
 AS_PLANNED = "the study’s factors, every coupon"
-RIVAL_COLUMNS = (
-    "explanation",
-    "probability between the two",
-    "likeliest cause in it",
-    "AICc",
-    "with the other held fixed",
-)
 ONLY_BETWEEN = "The probabilities below are only between the two: which would be likelier if one of them were the cause, not that one is."
 RIVAL_NOTE = (
     "Probability: of the one against the other as the only cause, even odds before any coupon; the same evidence as for the causes. "
