@@ -21,14 +21,17 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):  
 
 @pytest.hookimpl(wrapper=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
-    """Where several processes test, a file stays in one of them (for its fixtures), and one of them has the browser and the demo.
+    """Where several processes test, a file stays in one of them (for its fixtures), and two of them have a browser and a demo each.
 
-    That one takes longest and so begins with it. It also must: with the browser's loop in the thread Django opens other connections,
-    and those from before would stay open and keep the test database from being dropped.
+    One of these does the work of people, the other looks at pages ("looks"). They take longest and so begin with it. They also must: with
+    the browser's loop in the thread Django opens other connections, and those from before would stay open and keep the test database
+    from being dropped.
     """
     for item in items:
-        group = "browser" if item.get_closest_marker("browser") else str(item.path)
-        item.add_marker(pytest.mark.xdist_group(group))
+        if not item.get_closest_marker("xdist_group"):
+            item.add_marker(
+                pytest.mark.xdist_group("browser" if item.get_closest_marker("browser") else str(item.path))
+            )
     yield
     items.sort(key=lambda item: not item.get_closest_marker("browser"))
 

@@ -9,6 +9,7 @@ from playwright.sync_api import Page, expect
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.urls("tests.browser.parts_site"),
+    pytest.mark.xdist_group("looks"),
 ]
 
 WCAG = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}

@@ -2,7 +2,7 @@
 
 import pytest
 
-pytestmark = [pytest.mark.browser, pytest.mark.worker]
+pytestmark = [pytest.mark.browser, pytest.mark.worker, pytest.mark.xdist_group("looks")]
 PAPER_PX = 703  # 186 mm: A4 without the margins of print.css
 
 

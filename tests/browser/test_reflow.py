@@ -2,7 +2,7 @@
 
 import pytest
 
-pytestmark = [pytest.mark.browser, pytest.mark.worker]
+pytestmark = [pytest.mark.browser, pytest.mark.worker, pytest.mark.xdist_group("looks")]
 RENAME = """name => {
   const texts = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT);
   for (let text; (text = texts.nextNode()); ) {
