@@ -5,7 +5,15 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from django.core.exceptions import ValidationError
 
-from labbench.bench.doses import compute_dose, dose_now, dose_standings, recompute_dose, recompute_study
+from labbench.bench.doses import (
+    compute_dose,
+    dose_counts,
+    dose_now,
+    dose_standings,
+    doses_from,
+    recompute_dose,
+    recompute_study,
+)
 from labbench.bench.models import ReceivedDose, Repair
 from labbench.bench.services import correct, record_repair, take_out
 from labbench.lab.models import LampReplacement, SurveyPoint
@@ -236,3 +244,38 @@ def test_computing_twice_changes_nothing():
     repair = repaired(lamp)
     assert compute_dose(repair=repair, by=factories.person(), reason="again") == repair.received_dose
     assert ReceivedDose.history.count() == 1
+
+
+def test_a_study_is_due_where_a_survey_or_a_renewal_before_the_repair_is_entered_later():
+    lamp, lead = factories.lamp(), factories.person()
+    first = surveyed(lamp)
+    repair = repaired(lamp)
+    study = repair.coupon.study
+    assert dose_counts(study).due == 0
+    # Of another cover, another distance, or after the repair: none of them counts for it.
+    surveyed(lamp, at=NOON - timedelta(days=2), is_cover_on=True)
+    surveyed(lamp, at=NOON - timedelta(days=2), distance_mm=40.0)
+    surveyed(lamp, at=NOON + timedelta(days=1))
+    assert dose_counts(study).due == 0
+    second = surveyed(lamp, at=NOON - timedelta(days=1), distance_mm=34.0)
+    assert dose_counts(study).due == 1
+    assert recompute_study(study=study, by=lead) == 1
+    assert ReceivedDose.objects.get().survey == second
+    assert ReceivedDose.history.first().history_change_reason == "computed again with all of the study"
+    assert ReceivedDose.history.first().history_user == lead
+    assert [row["doses"] for row in doses_from(second)] == [1]
+    assert list(doses_from(first)) == []
+    assert dose_counts(study).due == 0
+    LampReplacement.objects.create(
+        lamp=lamp,
+        replaced_at=NOON - timedelta(hours=3),
+        part="tube",
+        hours_before_h=1,
+        hours_after_h=0,
+        replaced_by=lead,
+        reason="dark",
+    )
+    assert dose_counts(study).due == 1
+    recompute_study(study=study, by=lead)
+    assert not ReceivedDose.objects.exists()
+    assert dose_counts(study).due == 0

@@ -11,6 +11,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
 
+from labbench.bench.doses import doses_from
 from labbench.formats.survey_points_export import survey_points_csv
 from labbench.lab import queries, surveys
 from labbench.lab.due import due
@@ -78,6 +79,7 @@ def survey(request: HttpRequest, pk: int) -> HttpResponse:
         "due": due(last_day, today=timezone.localdate()),
         "changes": changes,
         "others": others(found),
+        "doses": doses_from(found),
     }
     exposure = exposure_words(known.summary.max_mw_cm2 if known else None, f"lamp {found.lamp}")
     context |= {"exposure": exposure} | caution(request, "lamp", exposure, alike="survey")

@@ -4,8 +4,10 @@ import re
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
 from labbench.bench.models import ReceivedDose, Repair
+from labbench.lab.models import LampSurvey
 from labbench.lab.records import keep
 from labbench.studies.models import Coupon
 from tests import factories
@@ -182,3 +184,17 @@ def test_no_distance_is_offered_where_no_survey_would_count(sign_in, coupon, cha
     page = sign_in().post(reverse("record-repair", args=[coupon.pk]), given | {"take_distance": "1"})
     assert "Lamp to glass as surveyed" not in text_of(page)
     assert not Repair.objects.exists()
+
+
+def test_a_survey_names_the_doses_computed_from_it_and_where_they_are_brought_up_to_date(sign_in, repaired):
+    page = reverse("survey", args=[repaired.repair.received_dose.survey_id])
+    code = repaired.study.code
+    assert f"Doses computed from it {code} Study {code}: 1 dose " in text_of(sign_in().get(page))
+    correct_survey()
+    LampSurvey.objects.update(changed_at=timezone.now())
+    assert "1 dose, out of date 1" in text_of(sign_in().get(page))
+    assert "compute them again" not in text_of(sign_in().get(page))
+    lead = sign_in("lead")
+    assert f'href="{reverse("choose-analysis", args=[code])}">compute them again' in lead.get(page).content.decode()
+    lead.post(reverse("recompute-doses", args=[code]))
+    assert "out of date" not in text_of(lead.get(page))
