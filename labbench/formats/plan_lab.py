@@ -40,6 +40,8 @@ MOST_COUPONS = 100_000
 LONGEST_MINUTES = 60 * 24 * 60
 LONGEST_PROFILE_MINUTES = 366 * 24 * 60
 FARTHEST = timedelta(days=2 * 366)
+# Nobody plans outside; a plan that runs into the year 10000 has no dates.
+FIRST_YEAR, LAST_YEAR = 1970, 2200
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,9 @@ def _lab(values: Values, document: object) -> Lab | None:
     if lab is None:
         return None
     start = values.time("start", lab["start"]) if "start" in lab else None
+    if start is not None and not FIRST_YEAR <= start.year <= LAST_YEAR:
+        values.fault("start", f"{lab['start']} is not in the years {FIRST_YEAR} to {LAST_YEAR}")
+        start = None
     staffed = None if lab.get("staffed") is None else _staffed(values, lab["staffed"])
     chambers = _chambers(values, lab["chambers"]) if "chambers" in lab else ()
     closures = _closures(values, lab.get("closures"), {chamber.name for chamber in chambers}, start)

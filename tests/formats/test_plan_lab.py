@@ -96,6 +96,8 @@ def steps(*changed):
         ({"chambers": [], "closures": []}, "chambers: is empty"),
         ({"closures": [{**CLOSURE, "chamber": "F9"}]}, 'closures[0].chamber: "F9" is not the name of a chamber'),
         ({"closures": [{**CLOSURE, "to": CLOSURE["from"]}]}, "closures[0]: from 2026-12-07T07:00 is not before to 2026-12-07T07:00"),
+        ({"start": "9999-12-31T08:00"}, "start: 9999-12-31T08:00 is not in the years 1970 to 2200"),
+        ({"start": "0001-01-01T08:00"}, "start: 0001-01-01T08:00 is not in the years 1970 to 2200"),
         ({"closures": [{**CLOSURE, "to": "2046-12-07T10:30"}]}, "closures[0].to: 2046-12-07T10:30 is more than two years away from start"),
         ({"profile": steps({"min_minutes": 0})}, "profile.steps[0].min_minutes: 0 is below 1 minutes"),
         ({"profile": steps({"min_minutes": -5})}, "profile.steps[0].min_minutes: -5 is below 1 minutes"),
