@@ -14,6 +14,37 @@
     }).observe(figure, { attributes: true, attributeFilter: ["data-drawn"] });
   });
 
+  // Two fingers on the plot: what lay below each stays below it. Plotly has this for maps only; one finger scrolls the page.
+  const pinch = (plot, { seen, show }) => {
+    let held = null;
+    let wanted = 0;
+    const places = (touches) => {
+      const { left } = plot.getBoundingClientRect();
+      const { l, w } = plot._fullLayout._size;
+      return [...touches].map((touch) => (touch.clientX - left - l) / w).sort((a, b) => a - b);
+    };
+    plot.addEventListener("touchstart", (event) => {
+      held = null;
+      if (event.touches.length !== 2) return;
+      event.preventDefault();
+      event.stopPropagation();
+      const [from, to] = seen();
+      const seconds = places(event.touches).map((place) => from + place * (to - from));
+      if (seconds[1] > seconds[0]) held = seconds;
+    }, { capture: true, passive: false });
+    plot.addEventListener("touchmove", (event) => {
+      if (!held || event.touches.length !== 2) return;
+      event.preventDefault();
+      event.stopPropagation();
+      const [first, second] = places(event.touches);
+      const [low, high] = held;
+      const width = (high - low) / Math.max(second - first, 0.02);
+      cancelAnimationFrame(wanted);
+      wanted = requestAnimationFrame(() => show(low - first * width, low - first * width + width));
+    }, { capture: true, passive: false });
+    for (const name of ["touchend", "touchcancel"]) plot.addEventListener(name, () => { held = null; }, { capture: true });
+  };
+
   const follow = async (part) => {
     const figure = part.querySelector("figure");
     await ready(figure);
@@ -112,6 +143,7 @@
       event.preventDefault();
       acts[act](seen());
     });
+    pinch(plot, { seen, show });
     part.querySelector("[data-trace-tools]").hidden = false;
     part.querySelector("[data-trace-keys]").hidden = false;
     sayDrag();

@@ -103,3 +103,38 @@ def test_a_technician_hands_in_a_file_on_a_tablet(demo, tablet, tmp_path):
     page.get_by_label("Reason").fill("A trial.")
     page.get_by_role("button", name="Take it out").click()
     page.wait_for_url("**/loads/**")
+
+
+def touched(session, kind, *points):
+    session.send(
+        "Input.dispatchTouchEvent",
+        {"type": kind, "touchPoints": [{"x": x, "y": y, "id": number} for number, (x, y) in enumerate(points)]},
+    )
+
+
+def test_two_fingers_draw_the_plot_apart_and_one_scrolls_the_page(demo, tablet):
+    page = demo.sign_in(tablet, "technician")
+    open_load(page, demo, "Load 2")
+    page.locator("#traces").get_by_role("link", name="recorder-r3.csv").click()
+    page.wait_for_selector("[data-trace-tools]:not([hidden])")
+    page.locator(".chart-plot").scroll_into_view_if_needed()
+    whole, box = seen_hours(page), page.locator(".nsewdrag").first.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    session = tablet.new_cdp_session(page)
+
+    def pinch():
+        touched(session, "touchStart", (x - 40, y), (x + 40, y))
+        for step in range(1, 9):
+            touched(session, "touchMove", (x - 40 - 10 * step, y), (x + 40 + 10 * step, y))
+        touched(session, "touchEnd")
+
+    zoomed(page, pinch)
+    assert seen_hours(page) == pytest.approx(whole / 3, rel=0.02)
+    assert page.evaluate("visualViewport.scale") == 1
+    before = page.evaluate("scrollY")
+    touched(session, "touchStart", (x, y))
+    for step in range(1, 9):
+        touched(session, "touchMove", (x, y - 15 * step))
+    touched(session, "touchEnd")
+    page.wait_for_function(f"scrollY > {before} + 50")
+    assert seen_hours(page) == pytest.approx(whole / 3, rel=0.02)
