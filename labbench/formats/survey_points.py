@@ -18,7 +18,7 @@ from labbench.formats.limits import DEFAULT, Limits
 from labbench.formats.spreadsheets import read_spreadsheet
 from labbench.formats.tables import Table, column_letters, listed
 from labbench.formats.text_tables import read_text_table
-from labbench.formats.uploads import Readable, read_upload, refuse_foreign_content
+from labbench.formats.uploads import Readable, Upload, read_upload, refuse_foreign_content
 from labbench.science.irradiance import Reading
 
 COLUMNS = ("x_mm", "y_mm", "irradiance_mw_cm2")
@@ -48,8 +48,9 @@ def read_survey_points(data: bytes | Readable, *, limits: Limits = DEFAULT) -> S
     table = Table(limits, faults)
     readings = None
     try:
-        table = _read_table(data, limits, faults)
-        readings = _readings(table)
+        upload = read_upload(data, limits)
+        table = _read_table(upload, limits, faults)
+        readings = _readings(table, is_workbook=upload.is_zip)
     except UnreadableFileError as refused:
         faults.add(refused.row, None, str(refused))
     return SurveyReading(
@@ -57,8 +58,7 @@ def read_survey_points(data: bytes | Readable, *, limits: Limits = DEFAULT) -> S
     )
 
 
-def _read_table(data: bytes | Readable, limits: Limits, faults: FaultList) -> Table:
-    upload = read_upload(data, limits)
+def _read_table(upload: Upload, limits: Limits, faults: FaultList) -> Table:
     if upload.is_zip:
         table = read_spreadsheet(upload.data, limits=limits, faults=faults)
     else:
@@ -69,12 +69,12 @@ def _read_table(data: bytes | Readable, limits: Limits, faults: FaultList) -> Ta
     return table
 
 
-def _readings(table: Table) -> list[Reading]:
+def _readings(table: Table, *, is_workbook: bool) -> list[Reading]:
     positions = _positions(table)
     if not table.rows and not table.faults.found:
         table.faults.add(None, None, "the file has a header, but no points")
     columns = {name: column_text(table, position, name, is_number=True) for name, position in positions.items()}
-    marks = _decimal_marks(columns, table)
+    marks = _decimal_marks(columns, table, is_workbook=is_workbook)
     x_mm, y_mm, irradiance = (_numbers(table, columns[name], marks) for name in COLUMNS)
     return list(zip(x_mm, y_mm, irradiance, strict=True))
 
@@ -113,12 +113,15 @@ def _positions(table: Table) -> dict[str, int]:
     return positions
 
 
-def _decimal_marks(columns: dict[str, ColumnText], table: Table) -> DecimalMarks:
+def _decimal_marks(columns: dict[str, ColumnText], table: Table, *, is_workbook: bool) -> DecimalMarks:
     has_commas = any(uses_decimal_commas(set(column.cells)) for column in columns.values())
     has_points = any(uses_decimal_points(set(column.cells)) for column in columns.values())
     if has_commas:
         table.notes.append("decimal commas read as decimal points")
-    return DecimalMarks(decimal_commas=has_commas and not has_points, points_are_certain=True)
+    # In a worksheet numbers are stored as numbers, so that a point in their text is always ours.
+    return DecimalMarks(
+        decimal_commas=has_commas and not has_points, points_are_certain=has_points or not has_commas or is_workbook
+    )
 
 
 def _numbers(table: Table, column: ColumnText, marks: DecimalMarks) -> list[float]:

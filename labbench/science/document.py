@@ -6,6 +6,7 @@ from labbench.science.coupon_meaning import CouponMeaning
 from labbench.science.evaluation import Evaluation
 from labbench.science.factor_document import factor_part
 from labbench.science.isolation import Isolation
+from labbench.science.outlook import MOST_COUPONS
 from labbench.science.plain_values import Document, number, plain_level
 from labbench.science.sheet import Level
 from labbench.science.trail import TrailStep
@@ -66,6 +67,7 @@ def _isolation(isolation: Isolation) -> Document:
             "coupons_to_isolate": isolation.coupons_to_isolate,
             "stop": isolation.stop,
             "best_gain_nats": number(isolation.best_gain_nats),
+            **_unknown_outlook(isolation),
             "confirmation": None
             if confirmation is None
             else {
@@ -84,6 +86,16 @@ def _isolation(isolation: Isolation) -> Document:
         ],
         "next_coupons_gain_nats": [number(gain) for gain in isolation.gains_nats],
     }
+
+
+def _unknown_outlook(isolation: Isolation) -> Document:
+    """Why it can't be said how many coupons more it takes; nothing where it can."""
+    reasons = []
+    if isolation.best_gain_nats is None:
+        reasons.append("best_gain_nats: there is no coupon that can be run")
+    elif isolation.coupons_to_isolate is None and isolation.isolated is None:
+        reasons.append(f"coupons_to_isolate: more than {MOST_COUPONS} further coupons are expected to be needed")
+    return {"reason": "; ".join(reasons)} if reasons else {}
 
 
 def _meaning(meaning: CouponMeaning) -> Document:

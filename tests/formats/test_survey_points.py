@@ -34,7 +34,7 @@ def test_every_fault_has_its_row_and_column():
         "row 3, column y_mm: is blank: every point needs a number here",
         "row 4, column irradiance_mw_cm2: -0.2 is below 0: zero the meter in the dark and read again",
         'row 5, column irradiance_mw_cm2: "OL" is not a number',
-        "row 6, column irradiance_mw_cm2: nan is not a finite number: leave the cell blank if there is none",
+        "row 6, column irradiance_mw_cm2: nan is not a finite number: read the point again, or leave out its row",
         "row 7, column x_mm: 1e9 mm is off any lamp",
         "row 8, column irradiance_mw_cm2: 1e9 is above 100000: is it in mW/cm²?",
     ]
@@ -54,3 +54,11 @@ def test_every_fault_has_its_row_and_column():
 def test_what_is_no_survey_is_said(text, word):
     (first, *_) = lines(text)
     assert word in first
+
+
+def test_a_point_that_may_part_thousands_is_refused_beside_decimal_commas():
+    reading = read_survey_points(b"x_mm;y_mm;irradiance_mw_cm2\n0;0;1.234\n1;0;250,5\n")
+    assert reading.fault_lines == [
+        "row 2, column irradiance_mw_cm2: 1.234 could mean 1234 or 1.234: write it without a thousands separator"
+    ]
+    assert read_survey_points(b"x_mm;y_mm;irradiance_mw_cm2\n0,5;0;1.23\n1;0;1.234\n").fault_lines == []

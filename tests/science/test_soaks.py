@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from labbench.science.soaks.document import trace_document
 from labbench.science.soaks.evaluation import evaluate_trace
 from labbench.science.soaks.profile import ProfileStep, ThermalProfile
-from labbench.science.soaks.traces import TemperatureTrace
+from labbench.science.soaks.traces import TemperatureTrace, make_ready
 from tests.science.trace_makers import ROOM_C, Stay, make, rounds_of, true_soak
 
 FREEZE = ProfileStep("freeze", -18.0, 4.0, 120, 300)
@@ -281,6 +283,15 @@ def test_a_steady_reading_in_the_hour_that_comes_twice_is_no_repetition():
     evaluation = evaluate_trace(trace, PROFILE)
     assert evaluation.ready.trace.rows == len(minutes)
     assert evaluation.steps[0].soak_minutes == len(minutes) - 1
+
+
+@pytest.mark.parametrize(("hours", "offset", "is_told"), [(1, None, True), (1, 60, False), (2, None, False)])
+def test_an_hour_that_summer_time_may_have_left_out_is_told(hours, offset, is_told):
+    made = make(rounds_of(1, STEPS), tau_minutes=TAU, interval_s=30.0, noise_k=0.05)
+    trace = as_trace(made)
+    trace.time_us[300:] += hours * 3_600_000_000
+    warnings = make_ready(replace(trace, utc_offset_minutes=offset)).warnings
+    assert bool([text for text in warnings if text.startswith("row 302: an hour of the clock is missing")]) == is_told
 
 
 def test_noise_at_the_edge_of_a_zone_stays_fast():

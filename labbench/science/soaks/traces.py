@@ -153,6 +153,7 @@ def make_ready(trace: TemperatureTrace) -> ReadyTrace:
     steps_s = np.diff(elapsed_s)
     interval_s = sampling_interval(steps_s)
     gaps = _gaps(elapsed_s, steps_s, interval_s)
+    warnings += _summer_time(trace, gaps, interval_s)
     trace = _possible_readings(trace, warnings)
     smooth_c = tuple(_without_spikes(trace, place, warnings) for place in range(len(trace.channels)))
     ready = ReadyTrace(
@@ -187,6 +188,18 @@ def _gaps(elapsed_s: Values, steps_s: Values, interval_s: float | None) -> tuple
         Gap(before, before + 1, float(steps_s[before]), bool(steps_s[before] >= ends_from))
         for before in np.flatnonzero(steps_s > GAP_INTERVALS * interval_s).tolist()
     )
+
+
+def _summer_time(trace: TemperatureTrace, gaps: tuple[Gap, ...], interval_s: float | None) -> list[str]:
+    """Gaps in local times that are as long as the hour that summer time leaves out."""
+    if trace.utc_offset_minutes is not None or interval_s is None:
+        return []
+    return [
+        f"row {trace.row(gap.after)}: an hour of the clock is missing, as when summer time begins; if it was not lost, "
+        "write the times with their offset from UTC"
+        for gap in gaps
+        if abs(gap.seconds - 3600 - interval_s) < interval_s / 2
+    ]
 
 
 def _in_order(trace: TemperatureTrace) -> tuple[TemperatureTrace, Values, list[str]]:
