@@ -26,7 +26,7 @@ AIR_C = {1: -23.3, 2: 77.4, 3: ROOM_C}
 TAU_MINUTES = {1: 24.0, 2: 2.2, 3: 13.0}
 GLASS_WARMER_K = {1: 4.9, 2: 0.0, 3: 0.0}
 DOOR_OPEN = (datetime(2026, 11, 18, 5, 56), datetime(2026, 11, 18, 6, 10))
-DOOR_OPEN_C = -11.0
+DOOR_OPEN_C = -4.0
 # The record has the load in the oven before it was there.
 WRITTEN_EARLY = ((3, 2), 22)
 GAP = (datetime(2026, 11, 19, 2, 10), datetime(2026, 11, 19, 2, 26))
