@@ -124,7 +124,7 @@ def survey_findings(repair: Repair) -> list[Finding]:
         return [Finding(Deviation.Kind.SURVEY_OLD, f"Lamp {repair.lamp} had not been surveyed.")]
     if renewed := renewal_since(survey, repair):
         on = day_text(timezone.localtime(renewed.replaced_at))
-        words = f"Lamp {repair.lamp} was not surveyed since its {renewed.get_part_display()} was renewed on {on}."
+        words = f"Lamp {repair.lamp} was not surveyed since its {renewed.in_words} on {on}."
         return [Finding(Deviation.Kind.SURVEY_OLD, words)]
     if not is_too_old(survey, repair):
         return []

@@ -200,6 +200,11 @@ def next_step(result: Document) -> str:
         return f"Next: run the load of {total} listed below{first}.{about}"
     if found.get("isolated") is not None and found.get("confirmed"):
         return "No further coupons are needed for this question."
+    if (result.get("choice") or {}).get("measured"):
+        return (
+            "No coupons are proposed, as what was measured can’t be allotted to one. To go on, repair coupons so that it comes out on both "
+            "sides of what is named – a dose by lamp and cure time – and analyse them like this again."
+        )
     return "No next coupons were proposed."
 
 

@@ -11,6 +11,7 @@ from labbench.formats.factor_names import factor_label
 from labbench.formats.number_texts import NARROW, is_number, number_text, told, unit_of_name, with_unit
 from labbench.science.verdicts import percent
 
+FURTHER_LEVEL = re.compile(r"(, | and )(-?\d+\.\d+)")
 ONE_TIME_IN = re.compile(r"1 time in (\d{1,3}(?:,\d{3})+)")
 
 
@@ -58,7 +59,10 @@ def plainly(words: str, factors: Iterable[str]) -> str:
     words = ONE_TIME_IN.sub(lambda found: f"1 time in {number_text(int(found[1].replace(',', '')))}", words)
     for name in sorted(factors, key=len, reverse=True):
         compared = re.compile(
-            rf"(?<![\w.-]){re.escape(name)} (=|<=|>=)? ?(-?\d+(?:\.\d+)?(?:e[-+]?\d+)?)(?![\w.,-])", re.IGNORECASE
+            rf"(?<![\w.-]){re.escape(name)} (=|<=|>=)? ?(-?\d+(?:\.\d+)?(?:e[-+]?\d+)?)"
+            # Further levels of it, "60.0 and 120.0"; whole numbers beside it are counts.
+            r"((?:(?:, | and )-?\d+\.\d+)*)(?![\w.,-])",
+            re.IGNORECASE,
         )
         if unit_of_name(name):
             words = compared.sub(lambda found, name=name: numbered(found, name), words)  # type: ignore[misc]
@@ -68,7 +72,8 @@ def plainly(words: str, factors: Iterable[str]) -> str:
 
 def numbered(found: re.Match[str], name: str) -> str:
     sign = {"<=": "≤ ", ">=": "≥ ", "=": "= "}.get(found[1] or "", "")
-    return f"{name} {sign}{level_label(name, float(found[2]))}"
+    further = FURTHER_LEVEL.sub(lambda level: f"{level[1]}{level_label(name, float(level[2]))}", found[3])
+    return f"{name} {sign}{level_label(name, float(found[2]))}{further}"
 
 
 def probability_text(probability: float) -> str:

@@ -53,6 +53,9 @@ def test_factors_and_levels_are_named_as_people_do():
         ("Resin_lot = B is the cause.", "resin lot = B is the cause."),
         ("a difference from resin_lot.", "a difference from resin lot."),
         ("xresin_lot stays", "xresin_lot stays"),
+        ("9 of 9 under cure_time_s 60.0 and 90.5 failed", f"9 of 9 under cure time 60{N}s and 90.5{N}s failed"),
+        ("under cure_time_s 60.0, 90.0 and 120.0 failed", f"under cure time 60{N}s, 90{N}s and 120{N}s failed"),
+        ("under cure_time_s 60.0 and 3 of 4 without", f"under cure time 60{N}s and 3 of 4 without"),
     ],
 )
 def test_the_science_is_retold_with_those_names(words, plain):

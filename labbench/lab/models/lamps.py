@@ -131,3 +131,9 @@ class LampReplacement(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_part_display()} of {self.lamp.code} renewed"
+
+    @property
+    def in_words(self) -> str:
+        """As a clause: "tube was renewed", "emitters were renewed"."""
+        what = "part" if self.part == self.Part.OTHER else self.get_part_display()
+        return f"{what} {'were' if self.part == self.Part.EMITTERS else 'was'} renewed"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from django.contrib import messages
@@ -27,6 +28,7 @@ from labbench.studies.models import Coupon
 # What a dose is worked out from; all of it may be missing while the form is being filled in.
 DECIDES = ("lamp", "is_cover_on", "cure_time_s", "distance_mm", "irradiance_mw_cm2", "radiometer", "repaired_at",
            "break_x_mm", "break_y_mm")  # fmt: skip
+KEPT = "If the lamp is used all the same, that is kept as a deviation."
 
 
 @permission_required("bench.add_repair", raise_exception=True)
@@ -93,8 +95,11 @@ def preview(coupon: Coupon, given: dict[str, Any]) -> DosePart | None:
     if not given.get("lamp") or not given.get("cure_time_s"):
         return None
     repair = unstored(coupon, given)
-    findings = [*meter_findings(repair), *survey_findings(repair)]
-    return dose_part(repair, dose_now(repair), warnings=[finding.text for finding in findings])
+    now, of_survey = dose_now(repair), survey_findings(repair)
+    if now.dose is None and of_survey:
+        # The same in the words of the rule would be said twice.
+        now, of_survey = replace(now, reason=f"{now.reason} {KEPT}"), []
+    return dose_part(repair, now, warnings=[finding.text for finding in (*meter_findings(repair), *of_survey)])
 
 
 def offered_distance(coupon: Coupon, given: dict[str, Any]) -> float | None:

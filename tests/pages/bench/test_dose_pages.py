@@ -73,7 +73,11 @@ def test_an_overdue_meter_and_a_lamp_without_survey_are_warned_of(sign_in, coupo
         )
     )
     assert "Calibration of meter M-9 was due on 2 Oct 2026." in shown
-    assert "No dose can be given. Lamp NEW had not been surveyed before the repair." in shown
+    assert (
+        "No dose can be given. Lamp NEW had not been surveyed before the repair. "
+        "If the lamp is used all the same, that is kept as a deviation."
+    ) in shown
+    assert shown.count("had not been surveyed") == 1
     assert "By the reading of the day: 300 mJ/cm² at the one place where the meter was" in shown
 
 

@@ -125,7 +125,7 @@ def test_a_lamp_shows_its_last_survey_and_any_older_one(reader):
     text = page_of(reader, "lamp", lamp.pk)
     assert "Survey of" in text
     assert (
-        "Mean 6.75 mW/cm² over 2 places; coldest 6.50 at x 0, y 0 mm, hottest 7 at x 20, y 0 mm: the coldest has 93"
+        "Mean 6.75 mW/cm² over 2 places; coldest 6.50 at x 0, y 0 mm, hottest 7.00 at x 20, y 0 mm: the coldest has 93"
         in text
     )
     assert "Points only: fewer than three points enclose no area" in text

@@ -89,3 +89,27 @@ def test_a_lamp_not_surveyed_since_a_part_was_renewed_is_warned_of_and_kept_as_a
     assert repair.record.survey is None
     rows = [(row.name, row.what, row.last_day) for row in technician.get(reverse("catalogue")).context["attention"]]
     assert ("Lamp NEW-TUBE", "survey too old since", date(2026, 11, 20)) in rows
+
+
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [
+        ("emitters", "its emitters were renewed"),
+        ("supply", "its power supply was renewed"),
+        ("other", "its part was renewed"),
+    ],
+)
+def test_what_was_renewed_is_told_in_good_words(part, words):
+    lamp, hand = factories.lamp(), factories.person("technician")
+    factories.survey(lamp)
+    at = datetime(2026, 11, 20, 9, tzinfo=UTC)
+    record_replacement(lamp=lamp, by=hand, replaced_at=at, part=part, hours_before_h=5, reason="dark")
+    recorded = record_repair(
+        coupon=factories.coupon(),
+        by=hand,
+        repaired_at=timezone.now(),
+        resin_lot=factories.resin_lot(),
+        lamp=lamp,
+        cure_time_s=60,
+    )
+    assert f"was not surveyed since {words} on 20 Nov 2026." in recorded.deviations[0].description

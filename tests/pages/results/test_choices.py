@@ -76,6 +76,8 @@ def test_the_lead_switches_from_lamp_names_to_the_dose_and_reads_the_answer(clie
     assert "Chosen: dose min in place of cure time and lamp." in shown
     assert "The failing variable: dose min = 60 mJ/cm²" in shown
     assert "Dose min explains the failures better than lamp, by dose min = 60 mJ/cm²" in shown
+    assert "No coupons are proposed, as what was measured can’t be allotted to one." in shown
+    assert f'href="{reverse("cure")}">cure calculator' in page.content.decode()
     assert "6 of 12 test coupons failed of which both are known." in shown
     assert "Which coupons failed, by dose min and lamp" in shown
     # The results page of the study goes on telling by names, and points there.
