@@ -285,6 +285,15 @@ def test_a_steady_reading_in_the_hour_that_comes_twice_is_no_repetition():
     assert evaluation.steps[0].soak_minutes == len(minutes) - 1
 
 
+def test_rounds_beyond_those_of_the_profile_are_told():
+    made = make(rounds_of(3, STEPS), tau_minutes=TAU, interval_s=30.0, noise_k=0.05)
+    evaluation = evaluate_trace(as_trace(made), ThermalProfile(2, 5.0, PROFILE.steps))
+    (warning,) = evaluation.ready.warnings
+    assert warning.startswith("as long as a soak, but of no step of the profile's rounds: 2026-12-07T08:")
+    assert warning.count("near -20 degC, before the first step") == 1
+    assert warning.count("near 79 degC, before the first step") == 1
+
+
 @pytest.mark.parametrize(("hours", "offset", "is_told"), [(1, None, True), (1, 60, False), (2, None, False)])
 def test_an_hour_that_summer_time_may_have_left_out_is_told(hours, offset, is_told):
     made = make(rounds_of(1, STEPS), tau_minutes=TAU, interval_s=30.0, noise_k=0.05)

@@ -7,7 +7,7 @@ where no coupon has a channel. See `inside_runs` for what ends a soak, `find_ste
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -23,9 +23,11 @@ from labbench.science.soaks.runs import (
     inside_runs,
     spread_of,
 )
-from labbench.science.soaks.steps import SeenStep, find_steps, guide_of
+from labbench.science.soaks.steps import SeenStep, Stretch, find_steps, guide_of
 from labbench.science.soaks.traces import ReadyTrace, TemperatureTrace, make_ready
 from labbench.science.soaks.transfers import Transfer, transfer_between
+
+MOST_TOLD = 5
 
 SoakVerdict = Literal["met", "short", "long", "not reached", "missing"]
 
@@ -121,7 +123,9 @@ def evaluate_trace(trace: TemperatureTrace, profile: ThermalProfile) -> TraceEva
     air = ready.air
     deciding = ready.coupons or ((air,) if air is not None else ())
     envelope = envelope_of(ready, deciding)
-    seen = find_steps(ready, profile)
+    seen, passed_over = find_steps(ready, profile)
+    if passed_over:
+        ready = replace(ready, warnings=(*ready.warnings, _passed_over(ready, seen, passed_over)))
     transfers = _transfers(ready, profile, seen)
     rows = _rows_of_steps(seen, transfers)
     runs = {step: inside_runs(ready, envelope, step) for step in dict.fromkeys(profile.steps)}
@@ -136,6 +140,25 @@ def evaluate_trace(trace: TemperatureTrace, profile: ThermalProfile) -> TraceEva
             way = _way(ready, profile, seen, transfers, at)
             steps.append(_judged(ready, envelope, step, round_number, rows[at], runs[step], way))
     return _together(ready, profile, tuple(steps), envelope)
+
+
+def _passed_over(ready: ReadyTrace, seen: list[SeenStep], stretches: list[Stretch]) -> str:
+    """Soaks beside those of the profile: of an earlier or later round, or not meant."""
+    guide = guide_of(ready)
+    told = []
+    for stretch in stretches[:MOST_TOLD]:
+        level = float(np.median(guide[stretch.first : stretch.last + 1]))
+        if seen and stretch.last < seen[0].first:
+            where = ", before the first step"
+        elif seen and stretch.first > seen[-1].last:
+            where = ", after the last step"
+        else:
+            where = ""
+        told.append(
+            f"{ready.trace.stamp(stretch.first)} to {ready.trace.stamp(stretch.last)} near {level:.0f} degC{where}"
+        )
+    more = f", and {len(stretches) - MOST_TOLD:,} more" if len(stretches) > MOST_TOLD else ""
+    return f"as long as a soak, but of no step of the profile's rounds: {'; '.join(told)}{more}"
 
 
 def _transfers(ready: ReadyTrace, profile: ThermalProfile, seen: list[SeenStep]) -> list[Transfer | None]:

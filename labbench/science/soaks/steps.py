@@ -73,7 +73,7 @@ def zones_of(profile: ThermalProfile) -> tuple[Zone, ...]:
             zones[-1] = Zone(last.low_c, max(last.high_c, step.high_c), (*last.steps, place))
         else:
             zones.append(Zone(step.low_c, step.high_c, (place,)))
-    if not any(zone.low_c - ROOM_REACH_K <= ROOM_C <= zone.high_c + ROOM_REACH_K for zone in zones):
+    if not any(_is_room(zone) for zone in zones):
         zones.append(Zone(ROOM_C, ROOM_C, ()))
     return tuple(sorted(zones, key=lambda zone: zone.low_c))
 
@@ -134,7 +134,7 @@ def _grown_together(
     return firsts[begins], lasts[ends], labels[begins]
 
 
-def find_steps(ready: ReadyTrace, profile: ThermalProfile) -> list[SeenStep]:
+def find_steps(ready: ReadyTrace, profile: ThermalProfile) -> tuple[list[SeenStep], list[Stretch]]:
     """The steps of the profile that took place in the trace, in their order.
 
     Every stretch continues the step before it, begins a later step of its own zone, or is passed over: the room on the way
@@ -145,13 +145,15 @@ def find_steps(ready: ReadyTrace, profile: ThermalProfile) -> list[SeenStep]:
 
     Returns
     -------
-    list of SeenStep
+    steps : list of SeenStep
         Round and step counted from 0.
+    passed_over : list of Stretch
+        As long as a soak of their zone, outside the room, and no part of a step.
     """
     zones = zones_of(profile)
     guide = guide_of(ready)
     if np.isnan(guide[0]):
-        return []
+        return [], []
     stretches = stretches_of(guide, ready.elapsed_s, zones)
     choice = _cheapest(stretches, zones, profile, ready.elapsed_s)
     found: dict[int, SeenStep] = {}
@@ -162,7 +164,14 @@ def find_steps(ready: ReadyTrace, profile: ThermalProfile) -> list[SeenStep]:
         before = found.get(position)
         first, pieces = (stretch.first, 1) if before is None else (before.first, before.pieces + 1)
         found[position] = SeenStep(round_number, step, first, stretch.last, pieces)
-    return [found[position] for position in sorted(found)]
+    passed_over = [
+        stretch
+        for stretch, position in zip(stretches, choice, strict=True)
+        if position is None
+        and not _is_room(zones[stretch.zone])
+        and _share_of_soak(stretch, zones, profile, ready.elapsed_s) == 1.0
+    ]
+    return [found[position] for position in sorted(found)], passed_over
 
 
 def _cheapest(
@@ -184,7 +193,7 @@ def _cheapest(
     last_in_zone: dict[int, int] = {}
     for stretch in stretches:
         share = _share_of_soak(stretch, zones, profile, elapsed_s)
-        is_room = zones[stretch.zone].low_c - ROOM_REACH_K <= ROOM_C <= zones[stretch.zone].high_c + ROOM_REACH_K
+        is_room = _is_room(zones[stretch.zone])
         is_way = is_room and _is_way(stretch, profile, elapsed_s)
         as_way, share = (WAY_AS_A_STEP, 0.0) if is_way else (0.0, share)
         passed = np.full(
@@ -232,6 +241,11 @@ def _traced_back(
             choice.append(state - 1 if is_laid[state] else None)
             state = int(came_from[state])
     return choice[::-1]
+
+
+def _is_room(zone: Zone) -> bool:
+    """Whether a load that waits in the lab's room is in this zone."""
+    return zone.low_c - ROOM_REACH_K <= ROOM_C <= zone.high_c + ROOM_REACH_K
 
 
 def _is_way(stretch: Stretch, profile: ThermalProfile, elapsed_s: Values) -> bool:
