@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from labbench.science.cause_methods import CAUSE_METHODS
+from labbench.science.chamber_methods import CHAMBER_METHODS
 from labbench.science.cure_methods import CURE_METHODS
 from labbench.science.measured_methods import MEASURED_METHODS
 from labbench.science.method_entry import Method
@@ -382,4 +383,5 @@ METHODS: tuple[Method, ...] = (
     *PLAN_METHODS,
     *SURVEY_METHODS,
     *CURE_METHODS,
+    *CHAMBER_METHODS,
 )
