@@ -8,8 +8,11 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Max
+from django.utils import timezone
 from simple_history.utils import bulk_create_with_history, bulk_update_with_history
 
+from labbench.bench.booking_rules import broken_rules
+from labbench.bench.chamber_book import chamber_book
 from labbench.bench.models import Load, LoadPlace
 from labbench.bench.reallocation import refuse_locked
 from labbench.formats.number_texts import number_text
@@ -40,6 +43,24 @@ def put_up_load(
     refuse_locked([place.coupon for place in travelling(coupons)])
     place_coupons(load=load, coupons=coupons, by=by)
     return load
+
+
+def refuse_more_than_places(load: Load) -> None:
+    """ValidationError where a chamber that the load is in, or booked into, can't hold what travels in it now.
+
+    To be asked after its coupons have changed, in the same transaction, with the chambers held.
+    """
+    book = chamber_book(now=timezone.now())
+    way = book.ways.get(load.pk)
+    ahead = [booking for booking in way.bookings if booking.ended_at is None] if way is not None else []
+    full = [
+        one for _, broken in broken_rules(book, ahead, [], is_new=False) for one in broken if one.rule == "capacity"
+    ]
+    if full:
+        more = f", and {len(full) - 1} more of its bookings are too full" if len(full) > 1 else ""
+        raise ValidationError(
+            {"load": f"{full[0].words}{more}. Book {load.name} elsewhere first, or put the coupons into another load."}
+        )
 
 
 def travelling(coupons: Sequence[Coupon]) -> Any:

@@ -9,8 +9,9 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
+from labbench.bench.booking_changes import hold_chambers
 from labbench.bench.models import Load, Repair
-from labbench.bench.places import place_coupons
+from labbench.bench.places import place_coupons, refuse_more_than_places
 from labbench.bench.reallocation import watched
 from labbench.bench.services import withdraw
 from labbench.bench.standing import settle
@@ -59,6 +60,9 @@ def revise_coupons(
                 "withdrawn_on": f"{number_text(len(coupons))} coupons at once: at most {MOST_WITHDRAWN} are withdrawn together."
             }
         )
+    if isinstance(load, Load):
+        # So that nobody books its chambers meanwhile.
+        hold_chambers()
     Study.objects.select_for_update().get(pk=study.pk)
     refuse_role(coupons, changes)
     try:
@@ -69,6 +73,8 @@ def revise_coupons(
                 set_level(coupons=coupons, factor=factor, level=level, by=by, reason=reason)
             if load is not UNCHANGED:
                 place_coupons(load=load, coupons=coupons, by=by, reason=reason)  # type: ignore[arg-type]
+                if isinstance(load, Load):
+                    refuse_more_than_places(load)
     except IntegrityError as refused:
         raise ValidationError(broken_rule(refused)) from refused
     if withdrawn_on is not None:

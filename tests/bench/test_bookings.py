@@ -12,6 +12,7 @@ from labbench.bench.booking_rules import broken_rules
 from labbench.bench.bookings import book_load, move_booking, unbook_load
 from labbench.bench.chamber_book import chamber_book
 from labbench.bench.models import Booking, Load
+from labbench.bench.revision import revise_coupons
 from labbench.lab.models import ChamberClosure
 from tests import factories
 from tests.bench import chamber_lab as lab
@@ -276,3 +277,19 @@ def test_a_load_is_not_booked_from_a_time_that_is_past(study, lead):
         book_load(load=load, by=lead, start=timezone.now() - HOUR)
     assert list(refused.value.error_dict) == ["start"]
     assert not Booking.objects.exists()
+
+
+def test_coupons_beyond_the_places_of_a_booked_chamber_are_refused(study, lead):
+    load, _ = booked(study, lead, coupons=10)
+    more = [factories.coupon(study, stage="repaired") for _ in range(3)]
+
+    def put(coupons):
+        revise_coupons(study=study, coupons=coupons, by=lead, reason="more", changes={}, levels={}, load=load)
+
+    with pytest.raises(ValidationError, match=r"F-1 would hold 13 coupons at .*; it has 12 places") as refused:
+        put(more)
+    assert list(refused.value.error_dict) == ["load"]
+    assert "Book Load 1 elsewhere first" in refused.value.messages[0]
+    assert load.places.count() == 10
+    put(more[:2])
+    assert load.places.count() == 12
