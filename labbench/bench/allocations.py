@@ -49,7 +49,7 @@ def use_plan(
 
     ValidationError where the study is closed, has an allocation that is neither locked nor undone, or lacks a level.
     """
-    study = Study.objects.select_for_update().get(pk=study.pk)
+    study = Study.objects.select_for_update(no_key=True).get(pk=study.pk)
     if study.state == Study.State.CLOSED:
         raise ValidationError(f"{study.code} is closed; it takes no more coupons.")
     if not coupons or len(coupons) > MOST_COUPONS:
@@ -153,7 +153,7 @@ def undo_allocation(*, allocation: Allocation, by: Any, reason: str = "plan undo
     Coupons that were there before and only got their levels by it lose these and stay where they are. ValidationError once it is
     locked or something of it has started.
     """
-    Study.objects.select_for_update().get(pk=allocation.study_id)
+    Study.objects.select_for_update(no_key=True).get(pk=allocation.study_id)
     current = Allocation.objects.select_for_update(of=("self",)).get(pk=allocation.pk)
     if current.is_locked:
         raise ValidationError("A locked allocation stays; withdraw coupons that are not wanted.")

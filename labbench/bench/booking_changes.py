@@ -38,12 +38,17 @@ class RulesBroken(ValidationError):
 
 def hold_chambers() -> None:
     """Hold every chamber's row: of two people who change bookings at the same moment one waits and then sees the other's."""
-    list(Chamber.objects.select_for_update().order_by("pk").values_list("pk", flat=True))
+    list(Chamber.objects.select_for_update(no_key=True).order_by("pk").values_list("pk", flat=True))
 
 
 def hold_loads(loads: Iterable[int]) -> None:
     """Hold the rows of loads, so that nobody moves them meanwhile."""
-    list(Load.objects.select_for_update().filter(pk__in=set(loads)).order_by("pk").values_list("pk", flat=True))
+    list(
+        Load.objects.select_for_update(no_key=True)
+        .filter(pk__in=set(loads))
+        .order_by("pk")
+        .values_list("pk", flat=True)
+    )
 
 
 def refuse_broken(

@@ -128,7 +128,7 @@ def take_in(
     An outcome becomes one look at the end of the round it is known for: a sheet does not say which other looks were made.
     """
     with transaction.atomic():
-        Study.objects.select_for_update().get(pk=study.pk)
+        Study.objects.select_for_update(no_key=True).get(pk=study.pk)
         plan = plan_intake(study=study, reading=reading, may_add_levels=may_add_levels)
         if plan.earlier is not None:
             raise ValidationError(

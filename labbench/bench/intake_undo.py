@@ -27,7 +27,7 @@ def undo_intake(*, sheet: ImportedSheet, by: Any, reason: str) -> int:
     """
     if not reason.strip():
         raise ValidationError({"reason": "Say why the sheet is taken out again."})
-    study = Study.objects.select_for_update().get(pk=sheet.study_id)
+    study = Study.objects.select_for_update(no_key=True).get(pk=sheet.study_id)
     if words := why_not_undone(sheet):
         raise ValidationError(words)
     coupons = Coupon.objects.filter(pk__in=coupons_of(sheet))

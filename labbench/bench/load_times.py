@@ -15,7 +15,7 @@ from labbench.lab.records import keep
 @transaction.atomic
 def set_times(*, load: Load, by: Any, ready_at: datetime | None, due_at: datetime | None, priority: int) -> Load:
     """Store when a load is ready and due, and its priority. ValidationError if it is due before it is ready."""
-    load = Load.objects.select_for_update(of=("self",)).select_related("study").get(pk=load.pk)
+    load = Load.objects.select_for_update(of=("self",), no_key=True).select_related("study").get(pk=load.pk)
     refuse_closed(load.study)
     load.ready_at, load.due_at, load.priority = ready_at, due_at, priority
     return keep(load, by=by, reason="ready, due or priority")

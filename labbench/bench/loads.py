@@ -64,7 +64,7 @@ def start_load(*, load: Load, by: Any, unrepaired: Collection[int] = (), is_earl
     Raises `NotRepaired` where coupons wait for their repair, unless all of them are in `unrepaired` (keys of coupons that
     somebody said may travel so); the load's history then names them.
     """
-    load = Load.objects.select_for_update(of=("self",)).select_related("study").get(pk=load.pk)
+    load = Load.objects.select_for_update(of=("self",), no_key=True).select_related("study").get(pk=load.pk)
     refuse_closed(load.study)
     if load.state != Load.State.PLANNED:
         raise MadeAlready(f"{load.name} is {load.get_state_display()} already.")
@@ -355,7 +355,9 @@ def take_places(booking: Booking, at: datetime) -> None:
 def held(booking: Booking) -> Booking:
     """The booking, its load's row held: of two people who move a load, one waits."""
     load = (
-        Load.objects.select_for_update(of=("self",)).select_related("study__profile", "profile").get(pk=booking.load_id)
+        Load.objects.select_for_update(of=("self",), no_key=True)
+        .select_related("study__profile", "profile")
+        .get(pk=booking.load_id)
     )
     refuse_closed(load.study)
     found = Booking.objects.select_related("chamber", "step", "started_by", "ended_by").filter(pk=booking.pk).first()
@@ -368,7 +370,7 @@ def held(booking: Booking) -> Booking:
 @transaction.atomic
 def finish_load(*, load: Load, by: Any) -> Load:
     """The load has been through its rounds. ValidationError if it is not under way."""
-    load = Load.objects.select_for_update(of=("self",)).get(pk=load.pk)
+    load = Load.objects.select_for_update(of=("self",), no_key=True).get(pk=load.pk)
     if load.state != Load.State.RUNNING:
         raise ValidationError(f"{load.name} is {load.get_state_display()}; only a running load is finished.")
     inside = load.bookings.filter(started_at__isnull=False, ended_at=None).select_related("chamber").first()
@@ -381,7 +383,7 @@ def finish_load(*, load: Load, by: Any) -> Load:
 @transaction.atomic
 def step_back_load(*, load: Load, by: Any) -> Load:
     """Take back the last start or finish of a load."""
-    load = Load.objects.select_for_update(of=("self",)).get(pk=load.pk)
+    load = Load.objects.select_for_update(of=("self",), no_key=True).get(pk=load.pk)
     if load.state == Load.State.PLANNED:
         raise ValidationError(f"{load.name} has not started.")
     if load.state == Load.State.RUNNING and load.bookings.filter(started_at__isnull=False).exists():

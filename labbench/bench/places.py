@@ -31,7 +31,7 @@ def put_up_load(
     ValidationError, with nothing stored, if one travels in a load already and `moves_allowed` is not set, or its allocation
     is locked.
     """
-    Study.objects.select_for_update().get(pk=study.pk)
+    Study.objects.select_for_update(no_key=True).get(pk=study.pk)
     load = keep(Load(study=study, name=name, **details), by=by)
     if not moves_allowed and (taken := list(travelling(coupons))):
         raise ValidationError(

@@ -55,7 +55,7 @@ def put_up_proposed(
     that then still have none leave their loads if `takes_out_rest`: they can't be repaired. `makes_load`: the new ones get
     places in a new load, with the controls of the study's plan if `has_controls`.
     """
-    study = Study.objects.select_for_update().get(pk=study.pk)
+    study = Study.objects.select_for_update(no_key=True).get(pk=study.pk)
     made_at, rng = timezone.now(), np.random.default_rng(seed)
     added = add_proposed(study=study, arms=arms, note=note, by=by, waiting=waiting, chance=Random(seed), **details)
     taken_out = leave_loads(study, waiting, by=by, reason=note) if takes_out_rest and added.given else []

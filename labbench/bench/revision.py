@@ -13,7 +13,7 @@ from labbench.bench.booking_changes import hold_chambers
 from labbench.bench.models import Load, Repair
 from labbench.bench.places import place_coupons, refuse_more_than_places
 from labbench.bench.reallocation import watched
-from labbench.bench.services import withdraw
+from labbench.bench.services import hold_coupons, withdraw
 from labbench.bench.standing import settle
 from labbench.formats.number_texts import number_text
 from labbench.lab.records import broken_rule
@@ -28,7 +28,12 @@ UNCHANGED = object()
 @transaction.atomic
 def revise_study(*, study: Study, by: Any, reason: str = "") -> Study:
     """Store a changed study; other rounds planned move its coupons to other stages."""
-    before = Study.objects.select_for_update().filter(pk=study.pk).values_list("rounds_planned", flat=True).first()
+    before = (
+        Study.objects.select_for_update(no_key=True)
+        .filter(pk=study.pk)
+        .values_list("rounds_planned", flat=True)
+        .first()
+    )
     saved = save_study(study=study, by=by, reason=reason)
     if before is not None and before != saved.rounds_planned:
         settle(list(saved.coupons.values_list("pk", flat=True)))
@@ -63,7 +68,8 @@ def revise_coupons(
     if isinstance(load, Load):
         # So that nobody books its chambers meanwhile.
         hold_chambers()
-    Study.objects.select_for_update().get(pk=study.pk)
+    Study.objects.select_for_update(no_key=True).get(pk=study.pk)
+    hold_coupons(coupons)
     refuse_role(coupons, changes)
     try:
         with transaction.atomic(), watched(coupons, by=by, reason=reason):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Generic, TypeVar
@@ -38,8 +38,18 @@ class Recorded(Generic[Made]):
 
 
 def locked(coupon: Coupon) -> Coupon:
-    """The coupon's row, held until the transaction ends: two people at one coupon take turns."""
-    return Coupon.objects.select_for_update(of=("self",)).select_related("study").get(pk=coupon.pk)
+    """The coupon's row, held until the transaction ends: two people at one coupon take turns.
+
+    Here as in all of the house without its key: rows that point to it may be stored meanwhile, else two people who hold one row each
+    and write to the other's would wait for each other. Held in this order: studies, coupons; chambers, loads.
+    """
+    return Coupon.objects.select_for_update(of=("self",), no_key=True).select_related("study").get(pk=coupon.pk)
+
+
+def hold_coupons(coupons: Iterable[Coupon]) -> None:
+    """The same of several, in one order: of two people with some of them in common one waits."""
+    keys = {coupon.pk for coupon in coupons}
+    list(Coupon.objects.select_for_update(no_key=True).filter(pk__in=keys).order_by("pk").values_list("pk", flat=True))
 
 
 def dose(irradiance_mw_cm2: float | None, cure_time_s: float | None) -> float | None:
@@ -156,6 +166,7 @@ def record_inspections(
     *, looks: Sequence[tuple[Coupon, dict[str, Any]]], by: Any, seen_at: datetime
 ) -> tuple[Recorded[Inspection], ...]:
     """Store looks at several coupons, all or none. ValidationError whose keys are the primary keys of the coupons that refuse."""
+    hold_coupons(coupon for coupon, _ in looks)
     recorded, faults = [], {}
     for coupon, details in looks:
         try:
@@ -368,7 +379,7 @@ def record_deviation(
 ) -> Deviation:
     """Store something that did not go by the profile or the procedure."""
     # The study's row is held: the same form sent twice is one deviation.
-    Study.objects.select_for_update().get(pk=study.pk)
+    Study.objects.select_for_update(no_key=True).get(pk=study.pk)
     if Deviation.objects.filter(
         study=study,
         kind=kind,
@@ -400,6 +411,7 @@ def record_deviation(
 @transaction.atomic
 def withdraw(*, coupon: Coupon, by: Any, on: Any, reason: str) -> Coupon:
     """Take a coupon out of the work, e.g. broken in handling; it stays in the count, and the reason is a deviation."""
+    Study.objects.select_for_update(no_key=True).get(pk=coupon.study_id)
     coupon = locked(coupon)
     refuse_closed(coupon.study)
     if coupon.withdrawn_on is not None:

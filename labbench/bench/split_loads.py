@@ -17,7 +17,7 @@ from labbench.bench.refusals import refuse_closed, refuse_withdrawn
 from labbench.bench.services import locked, record_deviation, when
 from labbench.bench.soak_watch import place_in_profile
 from labbench.lab.models import Chamber
-from labbench.studies.models import Coupon
+from labbench.studies.models import Coupon, Study
 
 
 class Mend(models.TextChoices):
@@ -43,6 +43,7 @@ def record_split(
     the same comes twice.
     """
     found_at = possible(found_at)
+    Study.objects.select_for_update(no_key=True).get(pk=coupon.study_id)
     coupon = locked(coupon)
     refuse_closed(coupon.study)
     refuse_withdrawn(coupon)

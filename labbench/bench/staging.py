@@ -80,7 +80,7 @@ def request_intake(
     fails, no empty study is left behind.
     """
     # The row of who asks is held, so that of two requests at once the later sees the job of the first.
-    Person.objects.select_for_update().get(pk=by.pk)
+    Person.objects.select_for_update(no_key=True).get(pk=by.pk)
     if (known := job_of(token)) is not None:
         return known
     code = study.code if study is not None else (new_study or {})["code"]

@@ -119,7 +119,7 @@ def _store(
     loads: Sequence[Load], upload: Received, head: LoggerHead, *, filename: str, by: Any, chamber: Chamber | None
 ) -> list[TraceFile]:
     # The loads' rows are held, in one order: of two people with the same file the later is told.
-    rows = Load.objects.select_for_update(of=("self",)).select_related("study")
+    rows = Load.objects.select_for_update(of=("self",), no_key=True).select_related("study")
     held = list(rows.filter(pk__in=[load.pk for load in loads]).order_by("pk"))
     for load in held:
         refuse_closed(load.study)
@@ -167,7 +167,7 @@ def take_out_trace(*, trace: TraceFile, by: Any, reason: str) -> None:
     """
     if not reason.strip():
         raise ValidationError({"reason": "Say why this file is taken out."})
-    load = Load.objects.select_for_update(of=("self",)).select_related("study").get(pk=trace.load_id)
+    load = Load.objects.select_for_update(of=("self",), no_key=True).select_related("study").get(pk=trace.load_id)
     refuse_closed(load.study)
     for finding in TraceFinding.objects.filter(trace=trace).select_related("deviation"):
         remove(finding.deviation, by=by, reason=f"{trace.filename} was taken out: {reason}")

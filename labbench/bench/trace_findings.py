@@ -113,7 +113,11 @@ def record_findings(*, evaluation: TraceEvaluation, by: Any) -> list[Deviation]:
     What an earlier evaluation of the file found is brought in step: changed where it reads otherwise now, taken out where the soak is
     met now. Asked for twice, the second time changes nothing. ValidationError while the study is closed.
     """
-    load = Load.objects.select_for_update(of=("self",)).select_related("study").get(pk=evaluation.trace.load_id)
+    load = (
+        Load.objects.select_for_update(of=("self",), no_key=True)
+        .select_related("study")
+        .get(pk=evaluation.trace.load_id)
+    )
     refuse_closed(load.study)
     newest = (
         TraceEvaluation.objects.filter(trace=evaluation.trace_id, finished_at__isnull=False)

@@ -232,7 +232,7 @@ def take_out(record: HoursReading | LampReplacement, *, by: Any, reason: str) ->
 
 def locked(lamp: Lamp) -> Lamp:
     """The lamp's row, held until the transaction ends: two people at one counter take turns."""
-    return Lamp.objects.select_for_update().get(pk=lamp.pk)
+    return Lamp.objects.select_for_update(no_key=True).get(pk=lamp.pk)
 
 
 def settle_hours(lamp: Lamp, *, by: Any, without_events_h: float | None = None) -> None:

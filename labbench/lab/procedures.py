@@ -30,7 +30,7 @@ def write_draft(
     *, procedure: Procedure, by: Any, text: str, effective_on: date, change_note: str = ""
 ) -> ProcedureVersion:
     """Store the draft of the next version; there is one at a time, and whoever writes on takes it over."""
-    Procedure.objects.select_for_update().get(pk=procedure.pk)
+    Procedure.objects.select_for_update(no_key=True).get(pk=procedure.pk)
     versions = procedure.versions.order_by("-number")
     draft = versions.filter(is_draft=True).first()
     approved = versions.filter(is_draft=False).first()

@@ -39,7 +39,7 @@ def issue_report(*, analysis: Analysis, title: str, by: Any, at: datetime | None
         # Set outside the transaction: it takes a moment, and the database must not wait for it.
         pdf = report_pdf(analysis, number=number, title=title, author=str(by), made_at=made_at)
         with transaction.atomic():
-            Study.objects.select_for_update().get(pk=analysis.study_id)
+            Study.objects.select_for_update(no_key=True).get(pk=analysis.study_id)
             if next_number(analysis.study_id) != number:
                 continue
             report = Report(

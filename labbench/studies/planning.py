@@ -60,7 +60,7 @@ def save_plan(
     reason: str = "plan changed",
 ) -> PlanSettings:
     """Store settings, factors and levels in one go; only rows that differ are touched."""
-    Study.objects.select_for_update().get(pk=study.pk)
+    Study.objects.select_for_update(no_key=True).get(pk=study.pk)
     stored = settings_of(study)
     changed = [name for name, value in settings.items() if getattr(stored, name) != value]
     if changed or stored.pk is None:
@@ -100,7 +100,7 @@ def mark_level(*, factor: Factor, mark: str, level: Level | None, by: Any, reaso
 @transaction.atomic
 def add_impossible(*, study: Study, levels: Collection[Level], by: Any, reason: str = "") -> ImpossibleCombination:
     """Say that these levels can't be made on one coupon. ValidationError for fewer than two factors or one that is there."""
-    Study.objects.select_for_update().get(pk=study.pk)
+    Study.objects.select_for_update(no_key=True).get(pk=study.pk)
     if len({level.factor_id for level in levels}) != len(levels):
         raise ValidationError("A coupon has one level of each factor: choose at most one of each.")
     if len(levels) < 2:

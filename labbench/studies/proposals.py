@@ -56,7 +56,7 @@ def add_proposed(
     `details` (glass, break_type, size_mm) are those of the new coupons, where no level says otherwise; `chance` deals the levels
     out. ValidationError where a factor or level is gone since, the study is closed, or nothing is lacking.
     """
-    study = Study.objects.select_for_update().get(pk=study.pk)
+    study = Study.objects.select_for_update(no_key=True).get(pk=study.pk)
     if study.state == Study.State.CLOSED:
         raise ValidationError(f"{study.code} is closed; it takes no more coupons.")
     carried = lacking(study, arms)

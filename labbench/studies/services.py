@@ -175,7 +175,7 @@ def add_coupons(
 ) -> list[Coupon]:
     """Add coupons that are alike. ValidationError naming every code that is empty, repeated or already there."""
     # Whoever adds to the same study at the same moment waits, and then sees these codes.
-    Study.objects.select_for_update().get(pk=study.pk)
+    Study.objects.select_for_update(no_key=True).get(pk=study.pk)
     cleaned = [code.strip() for code in codes]
     repeated = sorted(code for code, times in Counter(cleaned).items() if times > 1)
     present = sorted(Coupon.objects.filter(study=study, code__in=cleaned).values_list("code", flat=True))

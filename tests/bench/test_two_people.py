@@ -1,6 +1,7 @@
 """Two people at the same coupon at the same moment: one record, and nothing that contradicts it."""
 
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from threading import Barrier
 
 import pytest
@@ -8,7 +9,17 @@ from django.core.exceptions import ValidationError
 from django.db import connection
 
 from labbench.bench.models import Deviation, Inspection, LoadPlace, Repair, StrengthTest
-from labbench.bench.services import create_load, place_coupon, record_inspection, record_repair, record_strength
+from labbench.bench.places import put_up_load
+from labbench.bench.revision import revise_coupons
+from labbench.bench.services import (
+    create_load,
+    place_coupon,
+    record_inspection,
+    record_inspections,
+    record_repair,
+    record_strength,
+    withdraw,
+)
 from tests import factories
 from tests.factories import NOON
 
@@ -90,3 +101,50 @@ def test_a_coupon_goes_into_one_of_two_loads():
     outcomes = at_once(*(lambda load=load: place_coupon(load=load, coupon=coupon, by=lead) for load in loads))
     assert LoadPlace.objects.count() == 1
     assert len(refusals(outcomes)) == 1
+
+
+def put_up(study, coupons, by):
+    return put_up_load(study=study, name="Load 1", coupons=coupons, by=by)
+
+
+def resize(study, coupons, by):
+    return revise_coupons(study=study, coupons=coupons, by=by, reason="measured", changes={"size_mm": 12.0}, levels={})
+
+
+def repair_with_a_finding(coupon, by):
+    return record_repair(
+        coupon=coupon,
+        by=by,
+        repaired_at=NOON,
+        lamp=factories.lamp(),
+        resin_lot=factories.resin_lot(expires_on=date(2026, 10, 1)),
+        cure_time_s=60.0,
+    )
+
+
+def take_back(coupon, by):
+    return withdraw(coupon=coupon, by=by, on=NOON.date(), reason="broke in handling")
+
+
+@pytest.mark.parametrize("one", [repair_with_a_finding, take_back])
+@pytest.mark.parametrize("many", [resize, put_up])
+def test_who_records_one_coupon_and_who_changes_many_wait_for_each_other_once_only(one, many):
+    """Two rows held in another order, or by their keys, were a deadlock on PostgreSQL: one of the two lost what was typed."""
+    study, people = factories.study(is_blind=False), [factories.person() for _ in range(2)]
+    coupons = [factories.coupon(study) for _ in range(12)]
+    outcomes = at_once(lambda: one(coupons[0], people[0]), lambda: many(study, coupons, people[1]))
+    assert refusals(outcomes) == []
+    assert Deviation.objects.filter(coupon=coupons[0]).exists()
+
+
+def test_looks_at_the_same_coupons_in_another_order_are_stored_once():
+    study, people = factories.study(is_blind=False), [factories.person() for _ in range(2)]
+    coupons = [factories.coupon(study, stage="repaired") for _ in range(6)]
+
+    def look(rows, by):
+        looks = [(coupon, {"round_number": 1, "outcome": "intact"}) for coupon in rows]
+        return lambda: record_inspections(looks=looks, by=by, seen_at=NOON)
+
+    outcomes = at_once(look(coupons, people[0]), look(coupons[::-1], people[1]))
+    assert len(refusals(outcomes)) == 1
+    assert Inspection.objects.count() == 6
