@@ -118,7 +118,9 @@ def by_place(readings: Sequence[Reading]) -> list[tuple[tuple[float, float], lis
     for reading in readings:
         places[round(reading[1], SAME_PLACE_DECIMALS), round(reading[0], SAME_PLACE_DECIMALS)].append(reading)
     return [
-        ((min(y for _, y, _ in own), min(x for x, _, _ in own)), [value for _, _, value in own])
+        ((own[0][1], own[0][0]), [own[0][2]])
+        if len(own) == 1
+        else ((min(y for _, y, _ in own), min(x for x, _, _ in own)), [value for _, _, value in own])
         for _, own in sorted(places.items())
     ]
 

@@ -151,10 +151,16 @@ def _round_step(wanted: float) -> float:
 def _region(triangles: Sequence[tuple[Vertex, Vertex, Vertex]], level: float, *, is_lowest: bool) -> Region:
     polygons, line = [], []
     for triangle in triangles:
-        part = triangle if is_lowest else _at_least(triangle, level)
+        a, b, c = triangle
+        if is_lowest or (a[2] >= level and b[2] >= level and c[2] >= level):
+            polygons.append((a[:2], b[:2], c[:2]))
+            continue
+        if a[2] < level and b[2] < level and c[2] < level:
+            continue
+        part = _at_least(triangle, level)
         if len(part) >= 3:
             polygons.append(tuple((x, y) for x, y, _ in part))
-        if not is_lowest and len(cut := _crossings(triangle, level)) == 2:
+        if len(cut := _crossings(triangle, level)) == 2:
             line.append((cut[0], cut[1]))
     return Region(level, tuple(polygons), tuple(line))
 

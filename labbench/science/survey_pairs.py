@@ -128,9 +128,10 @@ def compare_surveys(
 def paired(first: Sequence[Reading], second: Sequence[Reading]) -> list[Pair]:
     """The places of the first survey that the second read too; if fewer than three, those inside the second's points."""
     ours, theirs = point_means(first), point_means(second)
-    pairs = []
+    pairs, at_places = [], {place[:2]: place for place in theirs}
     for x, y, value in ours:
-        near = min(theirs, key=lambda place: hypot(place[0] - x, place[1] - y), default=None)
+        # Mostly both surveys name the place alike; only else is the nearest looked for.
+        near = at_places.get((x, y)) or min(theirs, key=lambda place: hypot(place[0] - x, place[1] - y), default=None)
         if near is not None and hypot(near[0] - x, near[1] - y) <= SAME_PLACE_MM:
             pairs.append(Pair(x, y, value, near[2], is_interpolated=False))
     if len(pairs) >= 3:
@@ -227,4 +228,9 @@ def meter_agreement(
 
 
 def _only(readings: Sequence[Reading], spots: Sequence[tuple[float, float]]) -> list[Reading]:
-    return [row for row in readings if any(hypot(row[0] - x, row[1] - y) <= SAME_PLACE_MM for x, y in spots)]
+    named = set(spots)
+    return [
+        row
+        for row in readings
+        if row[:2] in named or any(hypot(row[0] - x, row[1] - y) <= SAME_PLACE_MM for x, y in spots)
+    ]

@@ -13,7 +13,7 @@ from labbench.formats.number_texts import SIGNIFICANT_DIGITS, number_text, perce
 from labbench.lab.models import LampSurvey
 from labbench.lab.queries import survey_readings
 from labbench.lab.surveys import area_of
-from labbench.science.irradiance import Reading, SurveySummary, spacing, summarise_survey
+from labbench.science.irradiance import Reading, SurveySummary, point_means, spacing, summarise_survey
 from labbench.science.irradiance import SurveyPlace as IrradiancePlace
 from labbench.science.survey_layout import Place
 from labbench.science.survey_map import SurveyMap, scale_levels, survey_map
@@ -207,7 +207,7 @@ def usual_gap(found: SurveyMap) -> float:
 
 def shared_levels(surveys: Sequence[Sequence[Reading]]) -> tuple[float, ...]:
     """One scale for several maps."""
-    values = [value for readings in surveys if (found := survey_map(readings)) for *_, value in found.places]
+    values = [value for readings in surveys for *_, value in point_means(readings)]
     return scale_levels(values) if values else ()
 
 
