@@ -149,7 +149,8 @@ def _round_step(wanted: float) -> float:
 
 
 def _region(triangles: Sequence[tuple[Vertex, Vertex, Vertex]], level: float, *, is_lowest: bool) -> Region:
-    polygons, line = [], []
+    polygons: list[tuple[Corner, ...]] = []
+    line: list[tuple[Corner, Corner]] = []
     for triangle in triangles:
         a, b, c = triangle
         if is_lowest or (a[2] >= level and b[2] >= level and c[2] >= level):
