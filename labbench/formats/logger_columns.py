@@ -70,6 +70,7 @@ def agreed_columns(layout: LoggerLayout, faults: FaultList) -> ColumnMapping | N
     names = [cell.casefold() for cell in layout.header]
     if "time" not in names or not any(CHANNEL.fullmatch(name) for name in names):
         return None
+    time = _agreed_time(layout, names)
     channels, left_out, seen = [], [], set()
     for position, (name, header) in enumerate(zip(names, layout.header, strict=True)):
         is_channel = bool(CHANNEL.fullmatch(name))
@@ -78,10 +79,22 @@ def agreed_columns(layout: LoggerLayout, faults: FaultList) -> ColumnMapping | N
         elif is_channel:
             channel = name if name == "air_c" else f"coupon_{header[7:-2]}_c"
             channels.append(ChannelColumn(position, header, channel, "degC"))
-        elif name != "time":
+            if _unit_cell(layout, position) and _unit(layout, position) == "degF":
+                faults.add(layout.header_row + 1, name, "is in degF by the row of units, in degC by its name")
+        elif position not in time and name != "time":
             left_out.append(shown(header) or column_letters(position))
         seen.add(name)
-    return ColumnMapping((names.index("time"),), tuple(channels), tuple(left_out), True)
+    return ColumnMapping(time, tuple(channels), tuple(left_out), True)
+
+
+def _agreed_time(layout: LoggerLayout, names: list[str]) -> tuple[int, ...]:
+    """The column `time`; with the column of dates before it where it holds clock times alone."""
+    at = names.index("time")
+    first = layout.sample[0] if layout.sample else ()
+    if at < len(first) and CLOCK_ONLY.fullmatch(first[at]):
+        dates = [position for position, cell in enumerate(first) if DATE_ONLY.fullmatch(cell)]
+        return (dates[0], at) if dates else (at,)
+    return (at,)
 
 
 def propose_columns(layout: LoggerLayout) -> ColumnMapping:

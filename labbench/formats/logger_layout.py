@@ -15,6 +15,9 @@ SEPARATOR_LINE = re.compile(r'"?sep=([,;\t])"?\s*')
 CHANNEL = re.compile(r"air_c|coupon_\S(?:.*\S)?_c")
 DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
+DEGREES = re.compile(
+    r"[(\[]?\s*(?:(?:°|º|\ufffd|deg(?:rees?)?\.?)\s*[cf]|[cf]|celsius|fahrenheit)\s*[)\]]?", re.IGNORECASE
+)
 HEAD_BYTES = 262_144
 MOST_HEADER_LINES = 200
 SAMPLE_LINES = 200
@@ -145,8 +148,14 @@ def _agreed_header(texts: list[str], start: int, separators: tuple[str, ...]) ->
         for separator in separators:
             names = [cell.casefold() for cell in _cells(texts[line], separator)]
             if "time" in names and any(CHANNEL.fullmatch(name) for name in names):
-                return separator, line, line + 1
+                has_units = line + 1 < len(texts) and _holds_units(_cells(texts[line + 1], separator))
+                return separator, line, line + 2 if has_units else line + 1
     return None
+
+
+def _holds_units(cells: tuple[str, ...]) -> bool:
+    """Whether a line below the names holds their units: words without a digit, a temperature's among them."""
+    return any(DEGREES.fullmatch(cell) for cell in cells) and not any(char.isdigit() for cell in cells for char in cell)
 
 
 def _header_above_readings(texts: list[str], start: int, separators: tuple[str, ...]) -> tuple[str, int, int] | None:

@@ -180,6 +180,24 @@ def test_rows_of_separators_alone_and_repeated_headers_are_left_out_and_said():
     )
 
 
+def test_date_and_clock_in_columns_of_their_own_beside_agreed_names():
+    reading = read("date,time,air_c\n13.12.2026,08:00:00,-20.5\n13.12.2026,08:01:00,-20\n")
+    assert reading.fault_lines == []
+    assert reading.trace.stamp(1) == "2026-12-13T08:01:00"
+    assert reading.notes == ()
+
+
+def test_a_row_of_units_below_agreed_names():
+    header, first, second = PLAIN.splitlines()
+    reading = read(f"{header}\n,degC,°C\n{first}\n{second}\n")
+    assert reading.fault_lines == []
+    assert [reading.trace.row(0), reading.trace.row(1)] == [3, 4]
+    assert read(f"{header}\nISO,degF,degF\n{first}\n{second}\n").fault_lines == [
+        "row 2, column air_c: is in degF by the row of units, in degC by its name",
+        "row 2, column coupon_a_c: is in degF by the row of units, in degC by its name",
+    ]
+
+
 def test_rows_of_separators_alone_are_no_readings():
     assert read(PLAIN.splitlines()[0] + "\n,,\n,,\n").fault_lines == ["the file has a header, but no readings"]
 
