@@ -18,6 +18,7 @@ from labbench.lab.due import due
 from labbench.lab.models import Lamp, LampSurvey, Radiometer, SurveyDraft
 from labbench.pages.bench.cautions import caution, exposure_words
 from labbench.pages.refusals import add_refusal
+from labbench.pages.surveys.corrections import corrections
 from labbench.pages.surveys.drawing import survey_picture
 from labbench.pages.surveys.entry import number_in, unit_word
 from labbench.pages.surveys.figures import figures
@@ -65,11 +66,6 @@ def survey(request: HttpRequest, pk: int) -> HttpResponse:
     picture = survey_picture(found)
     known = figures(readings, found.radiometer, surveys.calibration_of(found, found.surveyed_at))
     last_day = queries.survey_valid_to(found) if found.withdrawn_at is None else None
-    changes = [
-        row
-        for row in found.history.select_related("history_user").order_by("history_date")
-        if row.history_change_reason
-    ]
     context = {
         "survey": found,
         "map": picture,
@@ -77,7 +73,7 @@ def survey(request: HttpRequest, pk: int) -> HttpResponse:
         "points": found.points.order_by("y_mm", "x_mm", "reading"),
         "unit": unit_word(found),
         "due": due(last_day, today=timezone.localdate()),
-        "changes": changes,
+        "corrections": corrections(found),
         "others": others(found),
         "doses": doses_from(found),
     }
@@ -109,7 +105,11 @@ def others(found: LampSurvey) -> list[tuple[str, LampSurvey]]:
             ),
         ),
     ]
-    return [(words, row) for words, rows in asked if (row := rows.first())]
+    found_rows: dict[LampSurvey, str] = {}
+    for words, rows in asked:
+        if (row := rows.first()) is not None:
+            found_rows.setdefault(row, words)  # one survey may be both the one before and of another meter
+    return [(words, row) for row, words in found_rows.items()]
 
 
 @require_GET

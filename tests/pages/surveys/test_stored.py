@@ -8,6 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from labbench.formats.number_texts import number_text
 from labbench.lab.models import Calibration, LampSurvey, Radiometer, SurveyPoint
 from labbench.lab.surveys import store_points
 from labbench.pages.surveys.drawing import map_picture, value_texts
@@ -31,6 +32,10 @@ def surveyed(lamp=None, level=10.0, at=datetime(2026, 10, 20, 9, tzinfo=UTC), re
     rows = readings if readings is not None else [(x, y, level + x / 20) for x, y in GRID]
     store_points(made, rows, by=made.surveyed_by)
     return made
+
+
+def words_of(text):
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
 
 
 def page(client, name, *args, **query):
@@ -98,9 +103,10 @@ def test_the_list_is_filtered_by_lamp_and_meter(guest):
 
 
 def correction(survey, **changes):
-    values = {}
-    for number, row in enumerate(survey.points.order_by("y_mm", "x_mm")):
-        values[f"place_{number}"] = repr(row.raw_reading)
+    places = {}
+    for row in survey.points.order_by("y_mm", "x_mm", "reading"):
+        places.setdefault((row.y_mm, row.x_mm), []).append(repr(row.raw_reading))
+    values = {f"place_{number}": " ".join(readings) for number, readings in enumerate(places.values())}
     return values | {
         "radiometer": survey.radiometer_id, "reading_unit": "mw_cm2", "applies_factor": "no", "distance_mm": "30",
         "is_cover_on": "off", "area_shape": "", "started_at": "2026-10-20T09:00", "why": "two places mixed up",
@@ -109,12 +115,23 @@ def correction(survey, **changes):
 
 def test_a_technician_corrects_a_reading_with_a_reason(technician):
     survey = surveyed()
+    before = number_text(survey.points.get(x_mm=-20, y_mm=-20).irradiance_mw_cm2)
     there = reverse("correct-survey", args=[survey.pk])
     assert technician.get(there).status_code == 200
     answer = technician.post(there, correction(survey, place_0="8,5 8.7", new_places="40 0 7.7"), follow=True)
     text = text_of(answer)
     assert "The survey is corrected; its history keeps what stood before." in text
-    assert "two places mixed up" in text
+    plain = words_of(text)
+    assert f": two places mixed up x −20 mm, y −20 mm, reading 1: {before} → 8.50" in plain
+    assert "x −20 mm, y −20 mm, reading 2: nothing → 8.70" in plain
+    assert "x 40 mm, y 0 mm, reading 1: nothing → 7.70" in plain
+    # A second one tells its own changes only.
+    again = correction(survey, why="laid closer", distance_mm="25", place_0="8.5")
+    second = words_of(text_of(technician.post(there, again, follow=True))).split("laid closer")[1]
+    assert "distance lamp to glass: 30 → 25" in second
+    assert "x −20 mm, y −20 mm, reading 2: 8.70 → nothing" in second
+    assert "reading 1" not in second
+    technician.post(there, correction(survey, place_0="8.5 8.7", why="both were right", distance_mm="30"))
     survey.refresh_from_db()
     assert survey.changed_at is not None
     assert [row.irradiance_mw_cm2 for row in survey.points.filter(x_mm=-20, y_mm=-20)] == [8.5, 8.7]
