@@ -38,8 +38,11 @@ from labbench.science.soaks.stays import Stay, StayEvaluation, evaluate_stays, s
 from labbench.science.soaks.traces import AIR, ReadyTrace, TemperatureTrace, make_ready
 
 TASK = "labbench.evaluate_trace"
-# A clock that is off by more than this was not set at all; then the file is no evidence of when.
-MOST_CLOCK_MINUTES = 48 * 60.0
+# A clock that was never set shows the first day that its maker thought of.
+MOST_CLOCK_MINUTES = 40 * 366 * 24 * 60.0
+# One that is off by more than this was not set at all: that the file is this load's then rests on the reason given.
+UNSET_CLOCK_MINUTES = 48 * 60.0
+CLOCK_CORRECTED = "clock corrected: "
 FAULTS_KEPT = 200
 
 
@@ -87,7 +90,7 @@ def confirm_columns(
     if faults := mapping_faults(mapping):
         raise ValidationError(faults)
     if abs(clock_behind_minutes) > MOST_CLOCK_MINUTES:
-        raise ValidationError({"clock_behind_minutes": "A clock can be corrected by two days at most."})
+        raise ValidationError({"clock_behind_minutes": "A clock can be corrected by 40 years at most."})
     head = stored_head(trace)
     document = mapping_document(mapping)
     row = TraceFile.objects.select_for_update(of=("self",)).get(pk=trace.pk)
@@ -114,8 +117,16 @@ def correct_clock(*, trace: TraceFile, clock_behind_minutes: float, by: Any, rea
         mapping=mapping_from(trace.mapping, ()),
         clock_behind_minutes=clock_behind_minutes,
         by=by,
-        reason=f"clock corrected: {reason}",
+        reason=f"{CLOCK_CORRECTED}{reason}",
     )
+
+
+def clock_reason(trace: TraceFile) -> str:
+    """How it is known that the logger's clock was off; "" where it is taken as right, or nobody said."""
+    if not trace.clock_behind_minutes:
+        return ""
+    corrected = trace.history.filter(history_change_reason__startswith=CLOCK_CORRECTED).first()
+    return "" if corrected is None else str(corrected.history_change_reason).removeprefix(CLOCK_CORRECTED)
 
 
 def _remember(layout_sha256: str, head: LoggerHead, document: dict[str, Any], by: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -24,6 +25,8 @@ from labbench.pages.bench.fields import QuantityField
 from labbench.science.soaks.traces import AIR
 
 LONGEST_NAME = 60
+LONG_TIME = re.compile(r"(?P<sign>[-−])?(?:(?P<days>\d{1,5})d)?(?:(?P<hours>\d{1,6})h)?(?:(?P<minutes>\d{1,8})min)?")
+CLOCK_HELP = "Minutes, or like 30 d 2 h: added to its times; negative where it was ahead."
 SHOWN_CELLS = 3
 NOT_READ, TIME, DATE, CLOCK, IS_AIR, COUPON = "not_read", "time", "date", "clock", "air", "coupon"
 USES = [
@@ -35,6 +38,26 @@ USES = [
     (COUPON, "glass of a coupon"),
 ]
 UNITS = [("", "choose"), ("degC", "°C"), ("degF", "°F")]
+
+
+class ClockField(QuantityField):
+    """Minutes, or days, hours and minutes as in −30 d 2 h 5 min: by how much a clock was behind."""
+
+    def __init__(self, **extra: Any) -> None:
+        super().__init__(
+            label="logger’s clock behind the lab’s",
+            unit="min",
+            low=-MOST_CLOCK_MINUTES,
+            high=MOST_CLOCK_MINUTES,
+            **extra,
+        )
+
+    def to_python(self, value: Any) -> float | None:
+        found = LONG_TIME.fullmatch(cleaned(str(value or "")).replace(" ", ""))
+        if found is None or not (found["days"] or found["hours"]):
+            return super().to_python(value)
+        minutes = 1440 * int(found["days"] or 0) + 60 * int(found["hours"] or 0) + int(found["minutes"] or 0)
+        return super().to_python(f"-{minutes}" if found["sign"] else str(minutes))
 
 
 class TraceFileForm(forms.Form):
@@ -117,13 +140,7 @@ class ColumnRow:
 class ColumnsForm(forms.Form):
     """What each column is, and by how much the logger's clock was off."""
 
-    clock_behind_minutes = QuantityField(
-        label="logger’s clock behind the lab’s",
-        unit="min",
-        low=-MOST_CLOCK_MINUTES,
-        high=MOST_CLOCK_MINUTES,
-        help_text="Added to its times; negative where it was ahead. Empty: its clock was right.",
-    )
+    clock_behind_minutes = ClockField(help_text=f"{CLOCK_HELP} Empty: its clock was right.")
 
     def __init__(self, *args: Any, layout: LoggerLayout, mapping: ColumnMapping, **extra: Any) -> None:
         extra["initial"] = {**values_of(mapping), **(extra.get("initial") or {})}
@@ -212,14 +229,7 @@ def values_of(mapping: ColumnMapping) -> dict[str, str]:
 class ClockForm(forms.Form):
     """The logger's clock corrected, and why."""
 
-    clock_behind_minutes = QuantityField(
-        label="logger’s clock behind the lab’s",
-        unit="min",
-        low=-MOST_CLOCK_MINUTES,
-        high=MOST_CLOCK_MINUTES,
-        required=True,
-        help_text="Added to its times; negative where it was ahead.",
-    )
+    clock_behind_minutes = ClockField(required=True, help_text=CLOCK_HELP)
     reason = forms.CharField(max_length=400, widget=forms.Textarea(attrs={"rows": 2}), help_text="How it is known.")
 
 

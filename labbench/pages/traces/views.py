@@ -27,7 +27,14 @@ from labbench.bench.trace_findings import (
 )
 from labbench.bench.trace_fit import UNTIED, misfit_of
 from labbench.bench.trace_standing import compare_moves, is_by_air
-from labbench.bench.traces import correct_clock, is_current, request_evaluation, stays_whole
+from labbench.bench.traces import (
+    UNSET_CLOCK_MINUTES,
+    clock_reason,
+    correct_clock,
+    is_current,
+    request_evaluation,
+    stays_whole,
+)
 from labbench.formats.logger_head import coupon_of
 from labbench.pages.bench.forms import ReasonForm
 from labbench.pages.jobs.views import may_act_on
@@ -62,6 +69,9 @@ def trace(request: HttpRequest, pk: int) -> HttpResponse:
         "newest": newest,
         "evaluations": evaluations,
         "closed": closed_words(found.load.study),
+        "clock_ahead": -found.clock_behind_minutes,
+        "clock_reason": clock_reason(found),
+        "is_clock_unset": abs(found.clock_behind_minutes) > UNSET_CLOCK_MINUTES,
         **job_part(request, found, newest),
     }
     if shown is not None:

@@ -1,6 +1,7 @@
 """Logger files on the pages: handed in, columns looked at, verdicts, plot, downloads, deviations."""
 
 import json
+import re
 from datetime import timedelta
 
 import pytest
@@ -178,7 +179,7 @@ def test_units_that_the_file_does_not_say_are_asked_for(technician, sent, headed
         ({"name_2": "A", "name_3": "A"}, "Two columns are coupon"),
         ({"use_1": "not_read", "use_2": "not_read", "use_3": "not_read"}, "at least one column that is a temperature"),
         ({"clock_behind_minutes": "soon"}, "is not a number"),
-        ({"clock_behind_minutes": "99999"}, "can’t be right"),
+        ({"clock_behind_minutes": "99999999"}, "can’t be right"),
         ({"use_1": "nothing"}, "Select a valid choice"),
     ],
 )
@@ -350,3 +351,20 @@ def test_scripts_read_the_evaluations_of_a_study(technician, evaluation):
     assert (row["load"], row["met"], row["soaks"], row["state"]) == ("Load 1", 6, 6, "done")
     assert technician.get(row["document"]).json()["verdict"] == "met"
     assert technician.get("/api/trace-evaluations/999/").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("typed", "minutes", "shown"),
+    [("-30 d 2 h", -43_320, "30 d 2 h ahead, corrected"), ("47", 47, "47 min behind, corrected")],
+)
+def test_a_clock_that_was_never_set_is_corrected_with_its_reason_in_sight(
+    technician, sent, evaluation, typed, minutes, shown
+):
+    trace = evaluation.trace
+    sent(f"/traces/{trace.pk}/clock/", {"clock_behind_minutes": typed, "reason": "Its display beside the wall clock."})
+    trace.refresh_from_db()
+    assert trace.clock_behind_minutes == minutes
+    page = technician.get(f"/traces/{trace.pk}/").content.decode()
+    page = re.sub("[\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}]", " ", page)
+    assert f'{shown} <span class="soft">Its display beside the wall clock.</span>' in page
+    assert ("off by more than two days, so it was never set" in page) == (abs(minutes) > 2 * 1440)
