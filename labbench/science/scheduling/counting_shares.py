@@ -3,11 +3,13 @@
 The same counts and rules as in `counting`, but not in whole numbers: what is impossible here is impossible there. It sees what follows
 from hours and chains of soaks over weeks at once, where a search for whole numbers gets lost. Answered by HiGHS (Q. Huangfu and
 J. A. J. Hall, "Parallelizing the dual revised simplex method", Mathematical Programming Computation 10 (2018), 119-142) in double
-precision, with its tolerance of 1e-7 on each rule.
+precision, with its tolerance of 1e-7 on each rule. Over a week or so the same solver finds whole numbers as well, and soon, because
+the shares are nearly whole already.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -17,12 +19,17 @@ import numpy.typing as npt
 
 from labbench.science.scheduling.grid import Census, Grid, Kin, Pace
 from labbench.science.scheduling.insertion import Counts
-from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Lab
+from labbench.science.scheduling.lab import CYCLER, STEP_KINDS, Booking, Lab
 
 Reals = npt.NDArray[np.float64]
 # Of what HiGHS says: solved, and infeasible.
 ANSWERS = {0: True, 2: False}
 MOST_ITERATIONS = 40_000
+# Of the search for whole numbers: how many nodes, and how near to the most is near enough.
+MOST_NODES = 20
+NEAR_MOST = 5e-4
+# How far a sum of shares may be off before it is taken for less than the next whole number.
+ROUNDING = 1e-4
 # Deterministic units that a question counts as, for each variable: about as long as the constraint solver takes for them.
 WORK_PER_VARIABLE = 6e-6
 
@@ -62,28 +69,39 @@ class Rules:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class WholeCounts:
+    """Counts in whole numbers: a value for each variable, or None; whether the clock ended the search for better ones."""
+
+    values: Counts | None
+    is_cut: bool
+
+
 @dataclass(slots=True)
 class SharesOfLoads:
-    """The linear program of one census up to a tick at which all loads must have ended."""
+    """The linear program of one census up to a tick at which all loads must have ended, or, `is_partial`, any of them."""
 
     lab: Lab
     census: Census
     grid: Grid
     last: int
     keeps_due: bool
+    is_partial: bool = False
     variables: int = field(init=False, default=0)
-    most: list[Reals] = field(init=False, default_factory=list)
+    most_of: list[Reals] = field(init=False, default_factory=list)
     at_most: Rules = field(init=False, default_factory=Rules)
     exactly: Rules = field(init=False, default_factory=Rules)
     begun: list[Counts] = field(init=False, default_factory=list)  # by kin, (stages, ticks)
     ended: list[Counts] = field(init=False, default_factory=list)
-    whole: list[list[tuple[int, int]]] = field(init=False)  # by kin, (tick's place, variable) of cycler runs
+    whole_runs: list[list[tuple[int, int, int]]] = field(init=False)  # by kin, (chamber, tick's place, variable)
     paces: list[Pace] = field(init=False)
+    counted: Counts = field(init=False)  # by kin, how many loads go through all soaks; if `is_partial`
 
     def __post_init__(self) -> None:
         kins = self.census.kins
+        self.counted = self._new(np.array([float(kin.loads) for kin in kins]) if self.is_partial else np.zeros(0))
         self.paces = [self.grid.pace_of(kin.profile) for kin in kins]
-        self.whole = [[] for _ in kins]
+        self.whole_runs = [[] for _ in kins]
         self._add_runs()
         for number, kin in enumerate(kins):
             self._add_kin(number, kin)
@@ -95,7 +113,7 @@ class SharesOfLoads:
 
         at_most, limits = self.at_most.matrix(self.variables)
         exactly, sums = self.exactly.matrix(self.variables)
-        most = np.concatenate(self.most)
+        most = np.concatenate(self.most_of)
         # The interior-point method is the faster one here, the simplex method the one that always knows.
         for method in ("highs-ipm", "highs-ds"):
             found: Any = optimize.linprog(  # type: ignore[call-overload]
@@ -112,10 +130,62 @@ class SharesOfLoads:
                 return ANSWERS[int(found.status)]
         return None
 
+    def most(self, weights: Sequence[float]) -> float | None:
+        """An upper bound of the weights of the loads that can go through all soaks; None if none was found out."""
+        from scipy import optimize  # slow import
+
+        at_most, limits = self.at_most.matrix(self.variables)
+        exactly, sums = self.exactly.matrix(self.variables)
+        most = np.concatenate(self.most_of)
+        for method in ("highs-ipm", "highs-ds"):
+            found: Any = optimize.linprog(  # type: ignore[call-overload]
+                -self._weighed(weights),
+                A_ub=at_most,
+                b_ub=limits,
+                A_eq=exactly,
+                b_eq=sums,
+                bounds=np.column_stack([np.zeros_like(most), most]),
+                method=method,
+                options={"maxiter": MOST_ITERATIONS},
+            )
+            if int(found.status) == 0:
+                return float(-found.fun) + ROUNDING
+        return None
+
+    def whole(
+        self, weights: Sequence[float], *, seconds: float, near: float = NEAR_MOST, is_all: bool = False
+    ) -> WholeCounts:
+        """Whole numbers with nearly the largest weights, to a share of them; with `is_all` every load goes through all soaks."""
+        from scipy import optimize  # slow import
+
+        at_most, limits = self.at_most.matrix(self.variables)
+        exactly, sums = self.exactly.matrix(self.variables)
+        most = np.concatenate(self.most_of)
+        least = np.zeros_like(most)
+        if is_all:
+            least[self.counted] = most[self.counted]
+        found: Any = optimize.milp(
+            -self._weighed(weights) if not is_all else np.zeros_like(most),
+            constraints=[
+                optimize.LinearConstraint(at_most, -np.inf, limits),
+                optimize.LinearConstraint(exactly, sums, sums),
+            ],
+            integrality=np.ones(len(most), dtype=np.int64),
+            bounds=optimize.Bounds(least, most),
+            options={"time_limit": seconds, "node_limit": MOST_NODES, "mip_rel_gap": near},
+        )
+        values = None if found.x is None else np.rint(found.x).astype(np.int64)
+        return WholeCounts(values, is_cut=int(found.status) == 1 and (found.mip_node_count or 0) < MOST_NODES)
+
+    def _weighed(self, weights: Sequence[float]) -> Reals:
+        weighed = np.zeros(self.variables)
+        weighed[self.counted] = weights
+        return weighed
+
     def _new(self, most: Reals) -> Counts:
         first = self.variables
         self.variables += len(most)
-        self.most.append(most)
+        self.most_of.append(most)
         return np.arange(first, self.variables, dtype=np.int64)
 
     def _add_runs(self) -> None:
@@ -130,7 +200,7 @@ class SharesOfLoads:
                     if ticks[place] + run <= ticks[self.last] and self._is_open(chamber, place, run, capacity):
                         begins = int(self._new(np.ones(1))[0])
                         starts.append((place, run, begins))
-                        self._add_coupons(profile, place, begins, self.census.largest_fill(capacity))
+                        self._add_coupons(profile, chamber, place, begins)
             for place in dict.fromkeys(place for place, _, _ in starts):
                 under_way = [v for at, run, v in starts if 0 <= ticks[place] - ticks[at] < max(run, 1)]
                 self.at_most.add_one(under_way, [1.0] * len(under_way), 1.0)
@@ -140,12 +210,12 @@ class SharesOfLoads:
         during = self.grid.open_places[chamber, place : int(self.grid.last_at(end - 1)) + 1]
         return bool(np.all(during >= capacity))
 
-    def _add_coupons(self, profile: object, place: int, begins: int, fill: int) -> None:
-        columns, shares = [begins], [float(-fill)]
+    def _add_coupons(self, profile: object, chamber: int, place: int, begins: int) -> None:
+        columns, shares = [begins], [float(-self.census.largest_fill(self.lab.chambers[chamber].capacity))]
         for number, kin in enumerate(self.census.kins):
             if kin.profile == profile and self.grid.ticks[place] >= self.grid.tick_from(kin.ready_minutes):
                 count = int(self._new(np.array([float(kin.loads)]))[0])
-                self.whole[number].append((place, count))
+                self.whole_runs[number].append((chamber, place, count))
                 columns.append(count)
                 shares.append(float(kin.coupons))
         self.at_most.add_one(columns, shares, 0.0)
@@ -173,9 +243,13 @@ class SharesOfLoads:
         for one, next_ in pairwise(range(stages)):
             self._not_above(begun[next_], ended[one])
             self._not_above(ended[one], begun[next_][moved])
-        whole = [variable for _, variable in self.whole[number]]
+        whole = [variable for _, _, variable in self.whole_runs[number]]
         for counts in (begun[0], ended[-1]):
-            self.exactly.add_one([int(counts[-1]), *whole], [1.0] * (1 + len(whole)), float(kin.loads))
+            of_all = [int(counts[-1]), *whole], [1.0] * (1 + len(whole))
+            if self.is_partial:
+                self.exactly.add_one([*of_all[0], int(self.counted[number])], [*of_all[1], -1.0], 0.0)
+            else:
+                self.exactly.add_one(*of_all, float(kin.loads))
         if self.keeps_due and kin.due_minutes is not None:
             self._keep_due(number, kin, ended[-1])
         self.begun.append(begun)
@@ -189,7 +263,7 @@ class SharesOfLoads:
         assert kin.due_minutes is not None
         due = self.grid.tick_of(kin.due_minutes)
         run = self.paces[number].run
-        in_time = [variable for place, variable in self.whole[number] if self.grid.ticks[place] + run <= due]
+        in_time = [variable for _, place, variable in self.whole_runs[number] if self.grid.ticks[place] + run <= due]
         place = min(int(self.grid.last_at(due)), self.last)
         in_time += [int(ended[place])] if place >= 0 else []
         self.exactly.add_one(in_time or [int(ended[0])], [1.0] * max(len(in_time), 1), float(kin.loads))
@@ -205,6 +279,9 @@ class SharesOfLoads:
             for size in sizes if len(sizes) > 1 else ():
                 large = [float(kin.coupons >= size) for kin in kins]
                 self._add_kind(kind, large, (free // size).sum(axis=0).astype(np.float64) if chambers else None)
+            for worth, most_worth in self.census.worths:
+                most = np.vectorize(most_worth, otypes=[np.float64])(free).sum(axis=0) if chambers else None
+                self._add_kind(kind, [float(worth[kin.coupons]) for kin in kins], most)
 
     def _add_kind(self, kind: str, weights: list[float], limits: Reals | None) -> None:
         """What is in all chambers of a kind together, each kin by its weight, at every tick."""
@@ -217,3 +294,26 @@ class SharesOfLoads:
         if columns:
             size = self.last + 1
             self.at_most.add(np.column_stack(columns), np.array(shares), np.zeros(size) if limits is None else limits)
+
+    def bookings(self, values: Counts) -> list[Booking]:
+        """Whole numbers as bookings of single loads, those first in each kin; soaks have no chamber yet (an empty name)."""
+        found = []
+        for number, kin in enumerate(self.census.kins):
+            left = list(kin.chains[: int(values[self.counted[number]])] if self.is_partial else kin.chains)
+            for chamber, place, variable in self.whole_runs[number]:
+                for _ in range(int(values[variable])):
+                    start = self.grid.minutes_of(place)
+                    end = start + kin.profile.cycler_minutes
+                    found.append(Booking(left.pop().load.name, None, None, self.lab.chambers[chamber].name, start, end))
+            for stage in range(len(kin.profile.stages)):
+                begins = self._moments(values[self.begun[number][stage]])
+                ends = self._moments(values[self.ended[number][stage]])
+                round_, step = divmod(stage, len(kin.profile.steps))
+                name = kin.profile.steps[step].name
+                for chain, begin, end in zip(left, begins, ends, strict=True):
+                    found.append(Booking(chain.load.name, round_ + 1, name, "", begin, end))
+        return found
+
+    def _moments(self, counts: Counts) -> list[int]:
+        gained = np.diff(counts, prepend=0)
+        return [self.grid.minutes_of(int(place)) for place in np.repeat(np.arange(len(counts)), gained)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from ortools.sat.python import cp_model
 
@@ -10,7 +12,7 @@ from labbench.science.scheduling.counting import Counting
 from labbench.science.scheduling.counting_shares import WORK_PER_VARIABLE, SharesOfLoads
 from labbench.science.scheduling.grid import Census, Grid, census, grid, tick_minutes
 from labbench.science.scheduling.hours import staffed_hours
-from labbench.science.scheduling.lab import Booking
+from labbench.science.scheduling.lab import Booking, Lab
 from labbench.science.scheduling.packing import packed
 from labbench.science.scheduling.runs import Limits
 from labbench.science.scheduling.search import Search
@@ -111,7 +113,7 @@ def plan_by_counting(search: Search, share: float) -> None:
     loads = census(search.chains)
     if not loads.kins or search.best.lateness or search.previous:
         return
-    taken = (*search.taken, *_begun(search))
+    taken = (*search.taken, *begun_places(search))
     horizon = search.best.makespan_minutes
     tick = tick_minutes(search.lab, horizon, len(loads.kins))
     clock = grid(search.lab, taken, horizon, tick, is_relaxed=False)
@@ -157,13 +159,28 @@ def _made(
     return True
 
 
-def _begun(search: Search) -> list[Taken]:
+def begun_places(search: Search) -> list[Taken]:
     """Loads that have begun keep the bookings of the best plan while the others are counted."""
-    places = {chamber.name: place for place, chamber in enumerate(search.lab.chambers)}
-    return [
-        Taken(places[booking.chamber], max(booking.start_minutes, 0), booking.end_minutes, chain.load.coupons)
+    begun = {
+        chain.load.name: search.bookings[chain.load.name][len(chain.done) :]
         for chain in search.chains
         if not chain.may_cycle
-        for booking in search.bookings[chain.load.name][len(chain.done) :]
+    }
+    return booked_places(search.lab, begun)
+
+
+def booked_places(lab: Lab, bookings: Mapping[str, tuple[Booking, ...]]) -> list[Taken]:
+    """What bookings of loads take; a cycler under way takes no further load."""
+    places = {chamber.name: place for place, chamber in enumerate(lab.chambers)}
+    coupons = {load.name: load.coupons for load in lab.loads}
+    return [
+        Taken(
+            places[booking.chamber],
+            max(booking.start_minutes, 0),
+            booking.end_minutes,
+            coupons[name] if booking.step is not None else lab.chambers[places[booking.chamber]].capacity,
+        )
+        for name, of_load in bookings.items()
+        for booking in of_load
         if booking.end_minutes > 0
     ]

@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -45,11 +45,13 @@ class Kin:
 class Census:
     """All loads that are counted together, and how much of a chamber they can fill.
 
-    `largest_fill` gives, for so many free places of one chamber, the most that fits in units of `Kin.coupons`.
+    `largest_fill` gives, for so many free places of one chamber, the most that fits in units of `Kin.coupons`. Each of `worths` does
+    the same for other units: what a load of so many coupons is worth, and the most that fits.
     """
 
     kins: tuple[Kin, ...]
     largest_fill: Callable[[int], int]
+    worths: tuple[tuple[Mapping[int, int], Callable[[int], int]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +107,12 @@ class Grid:
     def tick_from(self, minutes: int) -> int:
         """The first tick at which something that is ready at a minute can start."""
         return self.tick_of(minutes) if self.is_relaxed else -(-(minutes + self.offset_minutes) // self.tick_minutes)
+
+    def between(self, first_minutes: int, last_minutes: int) -> Grid:
+        """The part of the clock from one minute to another, both included."""
+        low, high = self.tick_of(first_minutes), self.tick_of(last_minutes)
+        kept = (self.ticks >= low) & (self.ticks <= high)
+        return replace(self, ticks=self.ticks[kept], open_places=self.open_places[:, kept])
 
     def minutes_of(self, position: int) -> int:
         """The minute after the lab's start at which a tick begins."""

@@ -22,6 +22,16 @@ def largest_fill(loads: tuple[tuple[int, int], ...], places: int) -> int:
     return reachable.bit_length() - 1
 
 
+@lru_cache(maxsize=4096)
+def most_worth(loads: tuple[tuple[int, int, int], ...], places: int) -> int:
+    """The most that whole loads in so many places can be worth; `loads` are triples of coupons, worth and how many loads."""
+    best = [0] * (places + 1)
+    for coupons, worth, count in loads:
+        for _ in range(min(count, places // coupons) if worth else 0):
+            best = [max(b, best[p - coupons] + worth) if p >= coupons else b for p, b in enumerate(best)]
+    return best[-1]
+
+
 def packed(
     lab: Lab, bookings: Sequence[Booking], taken: tuple[Taken, ...], horizon_minutes: int
 ) -> tuple[list[Booking], int]:

@@ -30,6 +30,8 @@ from labbench.science.scheduling.lab import WEEK_MINUTES, Booking, Lab, Score
 from labbench.science.scheduling.model import PlanModel
 from labbench.science.scheduling.runs import run_solver
 from labbench.science.scheduling.search import Progress, Search
+from labbench.science.scheduling.spell_plans import plan_by_spells
+from labbench.science.scheduling.spells import bound_by_spells
 
 # Deterministic units that the solver is given for each second asked for: few enough that on two cores the units
 # end before the seconds do, so that the same lab gives the same plan (measured by tests/benchmarks/test_planning.py).
@@ -156,7 +158,8 @@ def _bound_and_shorten(search: Search) -> None:
     """A strong bound of the makespan and a plan near it, by counting and by constraints."""
     loads = census(search.chains)
     is_large = search.soaks > MANY_BOOKINGS
-    if is_large and len(loads.kins) > 1 and not search.previous:
+    plan_by_spells(search, bound_by_spells(search))
+    if is_large and len(loads.kins) > 1 and not search.previous and not search.is_closed:
         plan_by_groups(search, 0.4)
     merged = merged_censuses(search.chains)
     single, first = single_census(search.chains), search.best
