@@ -168,10 +168,11 @@ def _codes(cells: list[str], position: dict[str, int]) -> NDArray[np.int64]:
 
 
 def _note_doubtful(name: str, distinct: Iterable[str], notes: list[str]) -> None:
-    """Say where levels are probably not meant: two that differ in capitals only, or a word for "not known"."""
-    by_fold: dict[str, str] = {}
+    """Say where levels are probably not meant: two that differ in capitals or zeros only, or a word for "not known"."""
+    by_fold: dict[Level, str] = {}
     for text in distinct:
-        fold = text.casefold()
+        number = _comparable(text)
+        fold = text.casefold() if isinstance(number, str) else number
         if fold in by_fold:
             notes.append(f"factor.{name}: {shown(by_fold[fold])} and {shown(text)} are read as two levels")
             return

@@ -263,6 +263,8 @@ def test_names_under_a_name_that_happens_to_end_like_a_unit_are_not_noted() -> N
 
 def test_levels_that_may_be_one_are_noted() -> None:
     assert "factor.resin: Alpha and alpha are read as two levels" in column("factor.resin", "Alpha", "alpha").notes
+    assert "factor.lot: 1 and 1.0 are read as two levels" in column("factor.lot", "1", "2", "1.0").notes
+    assert "factor.lot: 07 and 7 are read as two levels" in column("factor.lot", "07", "8", "7").notes
     assert (
         "factor.resin: n/a is read as a level; leave the cell blank where it is not known"
         in column("factor.resin", "A", "n/a").notes
