@@ -91,6 +91,9 @@ class Values:
         if refused is not None:
             self.fault(path, refused)
             return None
+        if text != value:
+            # Whoever looks the name up in the plan must know that it is written otherwise there.
+            self.notes.append(f'{path}: read as "{shown(text)}"')
         return text
 
     def choice(self, path: str, value: object, choices: tuple[str, ...]) -> str | None:

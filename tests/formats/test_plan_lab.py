@@ -68,6 +68,12 @@ def test_what_is_not_used_is_noted():
     assert reading.notes == ("site: not used",)
 
 
+def test_a_name_that_the_plan_writes_otherwise_is_noted():
+    reading = read_lab(json.dumps(lab(loads=[{"name": " A\n1", "coupons": 8}])).encode())
+    assert reading.lab.loads[0].name == "A 1"
+    assert reading.notes == ('loads[0].name: read as "A 1"',)
+
+
 WINDOW = {"weekday": 0, "from": "07:00", "to": "18:00"}
 F1 = {"name": "F1", "kind": "freeze", "capacity": 1}
 STEP = {"name": "cold", "kind": "freeze", "min_minutes": 480, "max_minutes": 960}
