@@ -99,6 +99,12 @@ def last_renewal() -> Subquery:
     return Subquery(renewals.values("replaced_at")[:1])
 
 
+def renewal_since() -> Subquery:
+    """When a part of its lamp was renewed after a survey, None where none was: to annotate surveys with."""
+    renewals = LampReplacement.objects.filter(lamp=OuterRef("lamp"), replaced_at__gt=OuterRef("surveyed_at"))
+    return Subquery(renewals.order_by("replaced_at").values("replaced_at")[:1])
+
+
 def survey_due(survey: LampSurvey | None, renewed_at: datetime | None, *, today: date) -> Due:
     """How long the last survey is good; one made before a part was renewed is so no more since that day."""
     if survey is not None and renewed_at is not None and renewed_at > survey.surveyed_at:

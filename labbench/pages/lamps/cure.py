@@ -12,7 +12,7 @@ from django.views.decorators.http import require_safe
 
 from labbench.formats.number_texts import interval_text, number_text, percent_text, with_unit
 from labbench.lab.models import LampSurvey, Resin
-from labbench.lab.queries import survey_summaries, survey_valid_to
+from labbench.lab.queries import survey_due, survey_summaries
 from labbench.pages.bench.cautions import caution, exposure_words
 from labbench.pages.lamps.cure_forms import (
     MJ,
@@ -70,13 +70,15 @@ def calculator(request: HttpRequest) -> HttpResponse:
         curve_part(CurveForm(asked)),
         people_part(PeopleForm(asked, first={"irradiance_mw_cm2": first.get("hottest_mw_cm2")})),
     ]
+    renewed_at = getattr(survey, "renewed_at", None)
     hottest = exposure_words(summary.max_mw_cm2, survey.lamp.code) if summary and survey else ""
     context = {
         "begin": begin,
         "parts": parts,
         "survey": survey,
         "resin": resin,
-        "is_survey_old": survey is not None and survey_valid_to(survey) < timezone.localdate(),
+        "is_survey_old": survey is not None
+        and survey_due(survey, renewed_at, today=timezone.localdate()).state == "overdue",
     }
     return render(request, "lamps/cure.html", context | caution(request, "lamp", hottest))
 

@@ -13,6 +13,7 @@ from django.utils import timezone
 from labbench.formats.cell_numbers import NumberFault, read_number
 from labbench.formats.date_texts import day_text
 from labbench.lab.models import LampSurvey, Resin
+from labbench.lab.queries import renewal_since
 from labbench.pages.bench.fields import QuantityField
 
 MOST_LINES = 60
@@ -72,7 +73,15 @@ class AskedForm(forms.Form):
 class SurveyChoice(forms.ModelChoiceField):
     def label_from_instance(self, survey: Any) -> str:
         cover = "cover on" if survey.is_cover_on else "cover off"
-        return f"{survey.lamp.code}, {day_text(timezone.localtime(survey.surveyed_at))}, {cover}, {survey.distance_mm:g} mm"
+        words = [
+            survey.lamp.code,
+            day_text(timezone.localtime(survey.surveyed_at)),
+            cover,
+            f"{survey.distance_mm:g} mm",
+            f"meter {survey.radiometer.code}",
+            "before a part was renewed" if survey.renewed_at else "",
+        ]
+        return ", ".join(filter(None, words))
 
 
 class BeginForm(forms.Form):
@@ -80,7 +89,8 @@ class BeginForm(forms.Form):
 
     survey = SurveyChoice(
         LampSurvey.objects.filter(withdrawn_at=None, lamp__retired_on=None)
-        .select_related("lamp")
+        .select_related("lamp", "radiometer")
+        .annotate(renewed_at=renewal_since())
         .order_by("lamp__code", "-surveyed_at"),
         label="lamp survey",
         required=False,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
 from django.core.exceptions import ValidationError
@@ -14,7 +16,6 @@ from django.views.decorators.http import require_GET, require_http_methods
 from labbench.bench.doses import doses_from
 from labbench.formats.survey_points_export import survey_points_csv
 from labbench.lab import queries, surveys
-from labbench.lab.due import due
 from labbench.lab.models import Lamp, LampSurvey, Radiometer, SurveyDraft
 from labbench.pages.bench.cautions import caution, exposure_words
 from labbench.pages.refusals import add_refusal
@@ -31,18 +32,18 @@ PAGE = 50
 @require_GET
 def survey_list(request: HttpRequest) -> HttpResponse:
     """All surveys, the newest first; of one lamp or one meter where asked."""
-    rows = LampSurvey.objects.select_related("lamp", "radiometer", "surveyed_by").order_by("-surveyed_at", "-pk")
+    rows: Any = LampSurvey.objects.select_related("lamp", "radiometer", "surveyed_by").order_by("-surveyed_at", "-pk")
     lamp, meter = request.GET.get("lamp", ""), request.GET.get("meter", "")
     if (number := number_in(lamp)) is not None:
         rows = rows.filter(lamp=number)
     if (number := number_in(meter)) is not None:
         rows = rows.filter(radiometer=number)
-    page = Paginator(rows, PAGE).get_page(request.GET.get("page"))
+    page = Paginator(rows.annotate(renewed_at=queries.renewal_since()), PAGE).get_page(request.GET.get("page"))
     summaries = queries.survey_summaries([row.pk for row in page])
     today = timezone.localdate()
     context = {
         "page_obj": page,
-        "rows": [(row, summaries.get(row.pk), due(queries.survey_valid_to(row), today=today)) for row in page],
+        "rows": [(row, summaries.get(row.pk), queries.survey_due(row, row.renewed_at, today=today)) for row in page],
         "lamps": Lamp.objects.order_by("code"),
         "meters": Radiometer.objects.order_by("code"),
         "lamp": lamp,
@@ -53,9 +54,10 @@ def survey_list(request: HttpRequest) -> HttpResponse:
     return render(request, "surveys/surveys.html", context)
 
 
-def the_survey(pk: int) -> LampSurvey:
+def the_survey(pk: int) -> Any:
+    """A survey with `renewed_at`: since when it is of an earlier life of its lamp, None where it is of the present one."""
     rows = LampSurvey.objects.select_related("lamp", "radiometer", "surveyed_by", "calibration")
-    return get_object_or_404(rows, pk=pk)
+    return get_object_or_404(rows.annotate(renewed_at=queries.renewal_since()), pk=pk)
 
 
 @require_GET
@@ -65,14 +67,13 @@ def survey(request: HttpRequest, pk: int) -> HttpResponse:
     readings = queries.survey_readings(found)
     picture = survey_picture(found)
     known = figures(readings, found.radiometer, surveys.calibration_of(found, found.surveyed_at))
-    last_day = queries.survey_valid_to(found) if found.withdrawn_at is None else None
     context = {
         "survey": found,
         "map": picture,
         "figures": known,
         "points": found.points.order_by("y_mm", "x_mm", "reading"),
         "unit": unit_word(found),
-        "due": due(last_day, today=timezone.localdate()),
+        "due": queries.survey_due(found, found.renewed_at, today=timezone.localdate()),
         "corrections": corrections(found),
         "others": others(found),
         "doses": doses_from(found),

@@ -1,14 +1,17 @@
 """Stored surveys on their pages: the list, figures and map, corrections, comparisons; and meters."""
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils import timezone
 
+from labbench.formats.date_texts import day_text
 from labbench.formats.number_texts import number_text
+from labbench.lab.lamp_lives import record_replacement
 from labbench.lab.models import Calibration, LampSurvey, Radiometer, SurveyPoint
 from labbench.lab.surveys import store_points
 from labbench.pages.surveys.drawing import map_picture, value_texts
@@ -321,3 +324,17 @@ def test_whole_values_among_others_show_as_many_digits():
 def test_a_survey_without_light_has_no_scale():
     picture = map_picture([(0, 0, 0.0), (10, 0, 0.0), (0, 10, 0.0)], title="Dark", id="dark")
     assert (picture["scale"], picture["shades"], picture["reason"]) == ([], [], "no light was read")
+
+
+def test_a_survey_made_before_a_part_was_renewed_is_good_no_more(guest):
+    survey = surveyed()
+    at = survey.surveyed_at + timedelta(hours=2)
+    record_replacement(
+        lamp=survey.lamp, by=factories.person(), replaced_at=at, part="tube", hours_before_h=5, reason="dark"
+    )
+    for shown in (page(guest, "surveys"), page(guest, "survey", survey.pk), page(guest, "lamp", survey.lamp_id)):
+        assert day_text(timezone.localtime(at)) in words_of(shown)
+    assert "lamp renewed" in words_of(page(guest, "surveys"))
+    assert "Good until lamp renewed" in words_of(page(guest, "survey", survey.pk))
+    assert "before a part was renewed" in text_of(guest.get(reverse("cure")))
+    assert "counts for no repair" in text_of(guest.get(reverse("cure"), {"survey": survey.pk}))
