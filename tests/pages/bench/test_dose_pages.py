@@ -202,3 +202,8 @@ def test_a_survey_names_the_doses_computed_from_it_and_where_they_are_brought_up
     assert f'href="{reverse("choose-analysis", args=[code])}">compute them again' in lead.get(page).content.decode()
     lead.post(reverse("recompute-doses", args=[code]))
     assert "out of date" not in text_of(lead.get(page))
+
+
+def test_whoever_repaired_sees_the_dose_in_a_blind_study_too(sign_in, repaired):
+    technician = sign_in(person=repaired.repair.technician)
+    assert "What the repair got" in text_of(technician.get(reverse("coupon", args=[repaired.pk])))
