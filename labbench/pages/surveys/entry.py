@@ -15,7 +15,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from labbench.formats.survey_points import read_survey_points
 from labbench.lab import surveys
 from labbench.lab.meters import calibration_on, meter_cautions
-from labbench.lab.models import LampSurvey, ReadingUnit, SurveyDraft
+from labbench.lab.models import LampSurvey, Radiometer, ReadingUnit, SurveyDraft
 from labbench.pages.bench.cautions import brightest_lamp_words, caution, exposure_words
 from labbench.pages.refusals import add_refusal
 from labbench.pages.surveys.drawing import entry_picture, map_picture
@@ -78,7 +78,7 @@ def defaults(last: LampSurvey | None, lamp: str) -> dict[str, Any]:
     initial: dict[str, Any] = {"lamp": lamp}
     if last is not None:
         initial |= {
-            "radiometer": last.radiometer_id if last.radiometer.retired_on is None else None,
+            "radiometer": last.radiometer_id if is_fit(last.radiometer) else None,
             "distance_mm": last.distance_mm,
             "area_shape": last.area_shape,
             "area_width_mm": last.area_width_mm,
@@ -86,6 +86,13 @@ def defaults(last: LampSurvey | None, lamp: str) -> dict[str, Any]:
             "reading_unit": last.reading_unit,
         }
     return initial
+
+
+def is_fit(meter: Radiometer) -> bool:
+    """Whether a meter is to be taken without being asked for: in use, its calibration not overdue."""
+    today = timezone.localdate()
+    calibration = calibration_on(meter, today)
+    return meter.retired_on is None and calibration is not None and calibration.due_on >= today
 
 
 @may_survey
@@ -143,7 +150,7 @@ def last_to_offer(form: SetupForm) -> dict[str, Any] | None:
     last = last_survey(form.data.get("lamp", ""))
     if last is None or any(form.data.get(name) for name in typed):
         return None
-    return {"survey": last, "points": len(places_of(last))}
+    return {"survey": last, "points": len(places_of(last)), "meter": last.radiometer if is_fit(last.radiometer) else ""}
 
 
 @may_survey

@@ -1,6 +1,7 @@
 """Setting a survey up, reading its points, a last look, stored; with and without scripts, and from a file."""
 
 import re
+from datetime import date
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -306,3 +307,13 @@ def test_whoever_read_the_cautions_of_surveying_is_not_told_again_by_the_survey(
     shown = text_of(technician.get(page))
     assert 'class="caution"' not in shown
     assert "is used up after 50" in shown
+
+
+def test_an_overdue_meter_is_not_taken_from_the_last_survey(technician, lamp, meter):
+    survey = factories.survey(lamp, radiometer=meter)
+    survey.points.create(x_mm=0, y_mm=0, irradiance_mw_cm2=5)
+    page = reverse("new-survey") + f"?lamp={lamp.pk}"
+    assert technician.get(page).context["form"]["radiometer"].value() == meter.pk
+    meter.calibrations.update(due_on=date(2026, 6, 2))
+    assert technician.get(page).context["form"]["radiometer"].value() is None
+    assert ", meter RM-7" not in checked(technician, lamp=lamp.pk)
