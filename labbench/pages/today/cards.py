@@ -58,6 +58,14 @@ class Card:
     into_failed: ChamberNow | None = None
 
     @property
+    def step_before(self) -> Booking | None:
+        """The soak inside a round after which the coupons may be looked at on the way; the look after a whole round is asked for."""
+        out_of, into = self.doing.out_of, self.doing.into
+        if out_of is None or into is None or self.doing.is_ahead or not self.can_be_done:
+            return None
+        return out_of if out_of.step is not None and out_of.round_number == into.round_number else None
+
+    @property
     def state(self) -> str:
         return "late" if self.is_late else "due" if self.can_be_done else "later"
 

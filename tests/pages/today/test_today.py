@@ -381,3 +381,24 @@ def test_a_failure_that_ends_before_it_began_is_told_beside_the_time(sign_in, tr
     answer = sign_in().post(f"/chambers/{rooms['F-1'].pk}/failure/", typed)
     assert list(answer.context["form"].errors) == ["ended_at"]
     assert not ChamberFailure.objects.exists()
+
+
+def test_a_lab_that_looks_after_each_step_finds_the_way_at_the_card(sign_in, tray, clock):
+    client, step = sign_in(), booked(tray, 1, 1).step
+    loads.move_in(booking=booked(tray, 1, 1), by=client.person, at=NOON)
+    address = f"/loads/{tray.pk}/inspect/?round_number=1&amp;step_number={step.number}"
+    assert address not in text_of(client.get("/today/"))
+    clock.set(NOON + 9 * HOUR)
+    html = text_of(client.get("/today/"))
+    assert address in html
+    assert "Look at the coupons after round 1, freeze" in html
+    page = client.get(address.replace("&amp;", "&"))
+    assert (page.context["round_number"], page.context["step_number"]) == (1, step.number)
+    # After the last step of a round the look after the round is asked for instead.
+    for number, hours in ((2, 9), (3, 12)):
+        loads.transfer(
+            out_of=booked(tray, 1, number - 1), into=booked(tray, 1, number), by=client.person, at=NOON + hours * HOUR,
+            answer=loads.Answer(is_sure=True),
+        )  # fmt: skip
+        clock.set(NOON + (hours + 4) * HOUR)
+    assert "Look at the coupons after round 1" not in text_of(client.get("/today/"))
