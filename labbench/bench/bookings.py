@@ -19,6 +19,7 @@ from labbench.bench.booking_rules import MINUTE, broken_rules, in_order, when
 from labbench.bench.chamber_book import ChamberBook, Way, chamber_book
 from labbench.bench.chamber_labs import PlannedLab, planned_lab, whole_minute
 from labbench.bench.models import Booking, BookingChange, Load
+from labbench.bench.refusals import refuse_far_ahead
 from labbench.lab.models import Chamber
 from labbench.science.scheduling import lab as science
 
@@ -59,8 +60,9 @@ def move_booking(
     RulesBroken
         With every rule that the bookings would break; `is_wish` where a reason is enough.
     ValidationError
-        If the booking is over, was moved meanwhile, or the soaks after it find no place.
+        If the booking is over, was moved meanwhile, lies far ahead, or the soaks after it find no place.
     """
+    refuse_far_ahead(start=start, end=end)
     hold_chambers()
     hold_loads([booking.load_id])
     book = chamber_book(now=timezone.now())
@@ -260,6 +262,7 @@ def _lab_after(
 @transaction.atomic
 def book_load(*, load: Load, by: Any, start: datetime | None = None, reason: str = "") -> BookingChange:
     """Book all soaks of a load that has no booking, each as early as it finds a place from `start` on."""
+    refuse_far_ahead(start=start)
     hold_chambers()
     hold_loads([load.pk])
     book = chamber_book(now=timezone.now())

@@ -15,7 +15,8 @@ from django.utils import timezone
 
 from labbench.bench.chamber_book import KIND_OF_STEP, ChamberBook, Way, real_span
 from labbench.bench.models import Booking, Load
-from labbench.formats.date_texts import day_text
+from labbench.bench.refusals import is_far_ahead
+from labbench.formats.date_texts import day_text, moment_text
 from labbench.formats.number_texts import number_text
 from labbench.lab.models import Chamber, ProfileStep
 from labbench.science.scheduling import lab as science
@@ -83,7 +84,7 @@ def planned_lab(
     again with more of them.
     """
     made = PlannedLab(start)
-    chosen = [way for way in book.ways.values() if _is_chosen(way, loads, made)]
+    chosen = [way for way in book.ways.values() if _is_chosen(book, way, loads, made)]
     kinds = _kinds(book, chosen, made)
     entries: list[science.Load] = []
     firm: list[science.FirmBooking] = []
@@ -118,7 +119,7 @@ def planned_lab(
     return made
 
 
-def _is_chosen(way: Way, loads: Collection[int] | None, made: PlannedLab) -> bool:
+def _is_chosen(book: ChamberBook, way: Way, loads: Collection[int] | None, made: PlannedLab) -> bool:
     if loads is not None and way.load.pk not in loads:
         return False
     if not way.is_open:
@@ -128,6 +129,8 @@ def _is_chosen(way: Way, loads: Collection[int] | None, made: PlannedLab) -> boo
         why = "neither it nor its study has a profile"
     elif not way.coupons:
         why = "no coupon of it travels" if way.load.state == Load.State.RUNNING else "it has no coupon yet"
+    elif is_far_ahead(way.load.ready_at, book.now) and not any(one.started_at for one in way.bookings):
+        why = f"it is ready only from {moment_text(timezone.localtime(way.load.ready_at))}, and chambers are planned for two years at most"
     elif _is_out_of_order(way):
         why = "its moves do not follow the steps of its profile"
     if why:

@@ -1,20 +1,35 @@
-"""When nothing is recorded of a coupon: its study is closed, it was withdrawn, or the time can't be."""
+"""When nothing is recorded: its study is closed, the coupon was withdrawn, or the time can't be."""
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from labbench.formats.date_texts import day_text
+from labbench.formats.date_texts import day_text, moment_text
 from labbench.lab.roles import Role
 from labbench.studies.models import Coupon, Study
 
 # What the history says of a coupon that came with a sheet.
 TAKEN_FROM_SHEET = "taken from a coupon sheet"
 MAY_CORRECT_CLOSED = {Role.LEAD, Role.QA}
+# Chambers are laid out minute by minute until the last time that is asked for: a mistyped year would take hours and all memory.
+FURTHEST_AHEAD = timedelta(days=731)
+
+
+def is_far_ahead(at: datetime | None, now: datetime) -> bool:
+    """Whether a time lies further ahead than chambers are planned."""
+    return at is not None and at > now + FURTHEST_AHEAD
+
+
+def refuse_far_ahead(**times: datetime | None) -> None:
+    """ValidationError beside each field whose time lies further ahead than chambers are planned."""
+    now = timezone.now()
+    words = "{} is more than two years ahead; chambers are planned for two years at most."
+    if far := {name: at for name, at in times.items() if at is not None and is_far_ahead(at, now)}:
+        raise ValidationError({name: words.format(moment_text(timezone.localtime(at))) for name, at in far.items()})
 
 
 def closed_words(study: Study) -> str:

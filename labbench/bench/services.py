@@ -17,6 +17,7 @@ from labbench.bench.refusals import (
     refuse_before_coupon,
     refuse_closed,
     refuse_correction_of_closed,
+    refuse_far_ahead,
     refuse_withdrawn,
 )
 from labbench.bench.rules import Finding, blinding_findings, repair_findings, valid_survey
@@ -434,6 +435,7 @@ def withdraw(*, coupon: Coupon, by: Any, on: Any, reason: str) -> Coupon:
 @transaction.atomic
 def create_load(*, study: Study, name: str, by: Any, coupons: Any = (), **details: Any) -> Load:
     """Put up a load and place coupons in it, in the order given."""
+    refuse_far_ahead(ready_at=details.get("ready_at"), due_at=details.get("due_at"))
     load = keep(Load(study=study, name=name, **details), by=by)
     for place, coupon in enumerate(coupons, start=1):
         place_coupon(load=load, coupon=coupon, by=by, place=place)

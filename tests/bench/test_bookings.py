@@ -11,8 +11,10 @@ from labbench.bench.booking_changes import RulesBroken, last_change, undo_change
 from labbench.bench.booking_rules import broken_rules
 from labbench.bench.bookings import book_load, move_booking, unbook_load
 from labbench.bench.chamber_book import chamber_book
+from labbench.bench.load_times import set_times
 from labbench.bench.models import Booking, Load
 from labbench.bench.revision import revise_coupons
+from labbench.bench.services import create_load
 from labbench.lab.models import ChamberClosure
 from tests import factories
 from tests.bench import chamber_lab as lab
@@ -277,6 +279,26 @@ def test_a_load_is_not_booked_from_a_time_that_is_past(study, lead):
         book_load(load=load, by=lead, start=timezone.now() - HOUR)
     assert list(refused.value.error_dict) == ["start"]
     assert not Booking.objects.exists()
+
+
+def test_a_mistyped_year_is_refused_before_anything_is_laid_out(study, lead):
+    load, bookings = booked(study, lead)
+    far = timezone.now() + timedelta(days=740)
+    words = "is more than two years ahead; chambers are planned for two years at most."
+    with pytest.raises(ValidationError, match=words):
+        book_load(load=lab.load(study, "Load 2"), by=lead, start=far)
+    with pytest.raises(ValidationError, match=words) as refused:
+        move_booking(booking=bookings[0], by=lead, start=far)
+    assert list(refused.value.error_dict) == ["start"]
+    with pytest.raises(ValidationError, match=words):
+        move_booking(booking=bookings[-1], by=lead, end=far)
+    with pytest.raises(ValidationError, match=words) as refused:
+        set_times(load=load, by=lead, ready_at=far, due_at=far + HOUR, priority=1)
+    assert list(refused.value.error_dict) == ["ready_at", "due_at"]
+    with pytest.raises(ValidationError, match=words):
+        create_load(study=study, name="Load 3", by=lead, ready_at=far)
+    assert Booking.objects.count() == len(bookings)
+    book_load(load=Load.objects.get(name="Load 2"), by=lead, start=timezone.now() + timedelta(days=700))
 
 
 def test_coupons_beyond_the_places_of_a_booked_chamber_are_refused(study, lead):

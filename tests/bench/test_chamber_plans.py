@@ -230,6 +230,16 @@ def test_loads_that_can_not_be_planned_are_named_with_the_reason(study, plan):
     ]
 
 
+def test_a_load_that_is_ready_only_in_many_years_does_not_keep_the_others_waiting(study, plan):
+    load = lab.load(study, "Load 1")
+    far = lab.load(study, "Load 2", ready_at=MONDAY.replace(year=2066))
+    made = plan()
+    assert {row["load"] for row in made.result["bookings"]} == {load.pk}
+    assert made.result["left_out"] == [
+        f"{far.study.code} Load 2: it is ready only from 23 Nov 2066, 06:30, and chambers are planned for two years at most."
+    ]
+
+
 def test_loads_of_several_profiles_are_planned_together(study, plan):
     short = lab.profile(
         name="Short", rounds=1, steps=(("cold", "freeze", -15.0, 60, 120), ("warm", "heat", 50.0, 30, 60))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
 from datetime import datetime
 from typing import Any
@@ -15,10 +16,13 @@ from labbench.bench.models import Booking, Load
 from labbench.lab.models import Chamber, StaffedWindow
 from labbench.lab.models.hours import clock_text
 
+# The dashes of a date are no offset.
+AFTER_CLOCK = re.compile(r":\d\d\S*-\d")
+
 
 def is_zoned(value: Any) -> bool:
     """Whether a text is a time with its offset."""
-    return isinstance(value, str) and (value.endswith("Z") or "+" in value)
+    return isinstance(value, str) and (value.endswith("Z") or "+" in value or AFTER_CLOCK.search(value) is not None)
 
 
 class ZonedField(forms.DateTimeField):
@@ -31,8 +35,9 @@ class ZonedField(forms.DateTimeField):
     def prepare_value(self, value: Any) -> Any:
         # A time that the drawing sent is shown again as it would be typed.
         if is_zoned(value) and not isinstance(self.widget, forms.HiddenInput):
-            with suppress(ValueError):
-                value = parse_datetime(value) or value
+            # A year at the end of all years has no time by another clock: it stays as it came.
+            with suppress(ValueError, OverflowError):
+                return super().prepare_value(parse_datetime(value) or value)
         return super().prepare_value(value)
 
     def to_python(self, value: Any) -> datetime | None:
@@ -43,8 +48,8 @@ class ZonedField(forms.DateTimeField):
                 at = None
             if at is None or timezone.is_naive(at):
                 raise ValidationError(f"“{value[:40]}” is not a time.")
-            return at
-        at = super().to_python(value)
+        else:
+            at = super().to_python(value)
         if at is not None and not 1990 <= at.year <= 2190:
             raise ValidationError("This time can’t be right: years from 1990 to 2190.")
         return at

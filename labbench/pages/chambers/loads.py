@@ -73,7 +73,7 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
             try:
                 set_times(load=row, by=request.user, **form.cleaned_data)
             except ValidationError as refused:
-                form.add_error(None, refused.messages)
+                add_refusal(form, refused)
             else:
                 messages.success(request, f"{row.name}: stored. Plan again to let it count.")
                 return redirect("chamber-loads")

@@ -138,6 +138,27 @@ def test_times_that_are_none_are_told(technician, booked):
     assert "is not a time" in shown(answer)
 
 
+@pytest.mark.parametrize("offset", ["Z", "+00:00", "-05:00"])
+def test_a_year_that_can_not_be_is_refused_whatever_its_offset(technician, lead, booked, offset):
+    far = f"9999-12-31T23:59{offset}"
+    answer = technician.post(reverse("move-booking", args=[first_of(booked).pk]), dragged(first_of(booked), start=far))
+    assert answer.status_code == 422
+    assert "years from 1990 to 2190" in shown(answer)
+    times = {"ready_at": far, "due_at": "", "priority": 1}
+    assert "years from 1990 to 2190" in shown(lead.post(reverse("chamber-load", args=[booked.pk]), times))
+
+
+def test_a_year_far_ahead_is_refused_beside_its_field(technician, lead, booked):
+    far = f"{timezone.now().year + 3}-01-04T09:00"
+    answer = technician.post(reverse("move-booking", args=[first_of(booked).pk]), dragged(first_of(booked), start=far))
+    assert answer.status_code == 422
+    assert "is more than two years ahead" in shown(answer)
+    answer = lead.post(reverse("chamber-load", args=[booked.pk]), {"ready_at": far, "due_at": "", "priority": 1})
+    assert "is more than two years ahead" in shown(answer)
+    booked.refresh_from_db()
+    assert booked.ready_at is None
+
+
 def queries(client, address, counted):
     with counted(10_000, exact=False) as found:
         assert client.get(address).status_code == 200
