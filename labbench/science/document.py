@@ -95,7 +95,7 @@ def _unknown_outlook(isolation: Isolation) -> Document:
         reasons.append("best_gain_nats: there is no coupon that can be run")
     elif isolation.coupons_to_isolate is None and isolation.isolated is None:
         reasons.append(f"coupons_to_isolate: more than {MOST_COUPONS} further coupons are expected to be needed")
-    return {"reason": "; ".join(reasons)} if reasons else {}
+    return {"outlook_reason": "; ".join(reasons)} if reasons else {}
 
 
 def _meaning(meaning: CouponMeaning) -> Document:

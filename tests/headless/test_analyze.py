@@ -134,7 +134,7 @@ def test_levels_that_were_never_run_can_be_proposed(tmp_path):
 def test_why_no_number_of_coupons_can_be_told_is_said():
     cause = json.loads(analyze(sheet="coupon,factor.resin,rounds_survived\n1,A,3\n2,A,3\n").stdout)["cause"]
     assert cause["best_gain_nats"] is None
-    assert cause["reason"] == "best_gain_nats: there is no coupon that can be run"
+    assert cause["outlook_reason"] == "best_gain_nats: there is no coupon that can be run"
 
 
 def test_a_combination_called_impossible_that_was_run_is_told(tmp_path):
