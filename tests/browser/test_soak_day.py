@@ -56,7 +56,7 @@ class SoakDay:
         """A picture to look at, and what axe finds."""
         self.pictures += 1
         self.page.screenshot(path=self.folder / f"{self.pictures:02d}-{name}.png", full_page=True)
-        self.faults += faults_of(self.page, name)
+        self.faults += faults_of(self.page, name, screen=str(self.page.viewport_size["width"]))
 
     def inspect(self, round_number: int, cracked: str = "") -> None:
         self.page.get_by_role("link", name=f"Inspect after round {round_number}").first.click()

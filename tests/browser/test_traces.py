@@ -73,13 +73,13 @@ def test_a_technician_hands_in_a_file_on_a_tablet(demo, tablet, tmp_path):
     page = demo.sign_in(tablet, "technician")
     open_load(page, demo, "Load 1")
     page.get_by_role("link", name="Take in a logger file").click()
-    faults = faults_of(page, "take in")
+    faults = faults_of(page, "take in", screen="tablet")
     file = tmp_path / "logger.csv"
     file.write_bytes(traced.text(traced.made(3)))
     page.set_input_files("input[type=file]", file)
     page.get_by_role("button", name="Read its columns").click()
     page.wait_for_url("**/columns/")
-    faults += faults_of(page, "columns")
+    faults += faults_of(page, "columns", screen="tablet")
     shown = page.locator("#as-understood thead")
     assert "B" in shown.inner_text()
     # What is understood follows what is chosen, before anything is stored.
@@ -87,7 +87,7 @@ def test_a_technician_hands_in_a_file_on_a_tablet(demo, tablet, tmp_path):
     expect(shown).not_to_contain_text("B")
     page.get_by_role("button", name="These are the columns: evaluate").click()
     page.wait_for_selector("figure[data-drawn]", timeout=60_000)
-    faults += faults_of(page, "trace")
+    faults += faults_of(page, "trace", screen="tablet")
     # The invented chambers are warmer than the demo's profile asks, and the coupons are no longer in the oven when it ends.
     # Its times are not those of the load: it may be read, and proves nothing of it.
     heading = page.locator(".panel.key h2").inner_text()
