@@ -17,7 +17,7 @@ from django.utils import timezone
 from labbench.bench.booking_changes import RulesBroken, hold_chambers, hold_loads, refuse_broken, store
 from labbench.bench.booking_rules import MINUTE, broken_rules, in_order, when
 from labbench.bench.chamber_book import ChamberBook, Way, chamber_book
-from labbench.bench.chamber_labs import PlannedLab, planned_lab, whole_minute
+from labbench.bench.chamber_labs import MOST_HORIZON_DAYS, PlannedLab, planned_lab, whole_minute
 from labbench.bench.models import Booking, BookingChange, Load
 from labbench.bench.refusals import refuse_far_ahead
 from labbench.lab.models import Chamber
@@ -202,7 +202,13 @@ Found = tuple[int | None, Any, Chamber, datetime, datetime]
 
 
 def _earliest(
-    book: ChamberBook, way: Way, *, firm: list[Booking], ready: datetime | None = None, is_end_free: bool = False
+    book: ChamberBook,
+    way: Way,
+    *,
+    firm: list[Booking],
+    ready: datetime | None = None,
+    is_end_free: bool = False,
+    horizon_days: int = 28,
 ) -> list[Found]:
     """The rest of a load's way after what is firm, as early as it finds a place beside all other bookings; exact, no search.
 
@@ -212,7 +218,7 @@ def _earliest(
     from labbench.science.scheduling.chains import chain_of, longest_chain_minutes, settled_minutes, taken_places
     from labbench.science.scheduling.insertion import Timetable
 
-    made = _lab_after(book, way, firm, ready, is_end_free)
+    made = _lab_after(book, way, firm, ready, is_end_free, horizon_days)
     entry = next((one for one in made.lab.loads if one.name == way.label), None) if made.lab else None
     if made.lab is None or entry is None:
         raise ValidationError(made.left_out[0] if made.left_out else f"{way.label} has nothing left to book.")
@@ -229,6 +235,11 @@ def _earliest(
             f"{way.label}: the soaks {after}can’t follow each other within their longest soaks and transfers, "
             "places and staffed hours."
         )
+    end_days = bookings[-1].end_minutes // science.DAY_MINUTES + 1
+    if end_days > horizon_days and horizon_days < MOST_HORIZON_DAYS:
+        # Closures and holidays that lie so far ahead were not known yet; in few steps, as what is closed for good is never passed.
+        days = min(max(end_days + 28, 2 * horizon_days), MOST_HORIZON_DAYS)
+        return _earliest(book, way, firm=firm, ready=ready, is_end_free=is_end_free, horizon_days=days)
     codes = {chamber.code: chamber for chamber in book.chambers.values()}
     return [
         (*made.soaks[one.place], codes[one.chamber], made.time(one.start_minutes), made.time(one.end_minutes))
@@ -237,7 +248,7 @@ def _earliest(
 
 
 def _lab_after(
-    book: ChamberBook, way: Way, firm: list[Booking], ready: datetime | None, is_end_free: bool
+    book: ChamberBook, way: Way, firm: list[Booking], ready: datetime | None, is_end_free: bool, horizon_days: int
 ) -> PlannedLab:
     """The lab in which a load has been through what is firm (or is in the last of it) and everybody else stays as booked."""
     begun = []
@@ -256,7 +267,7 @@ def _lab_after(
     if begun and begun[-1].started_at is not None:
         start = begun[-1].started_at.replace(second=0, microsecond=0)
     ways = {pk: there if one is way else one for pk, one in book.ways.items()}
-    return planned_lab(replace(book, ways=ways), start=start, loads={way.load.pk})
+    return planned_lab(replace(book, ways=ways), start=start, loads={way.load.pk}, horizon_days=horizon_days)
 
 
 @transaction.atomic

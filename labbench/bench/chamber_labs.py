@@ -23,6 +23,8 @@ from labbench.science.scheduling import lab as science
 
 # A step without a longest soak is planned at most this much longer than its least.
 OPEN_SOAK_MINUTES = 2 * science.DAY_MINUTES
+# However far ahead a plan ends, the calendar is known no further.
+MOST_HORIZON_DAYS = 1_000
 MINUTE = timedelta(minutes=1)
 Place = tuple[str, int | None, str | None]
 
@@ -80,8 +82,8 @@ def planned_lab(
 ) -> PlannedLab:
     """The lab of the book; with `loads` only these are planned and all others stay as they are booked.
 
-    Holidays, extra hours and changes of the clocks are known for `horizon_days`; a plan that ends later is to be made
-    again with more of them.
+    Holidays, extra hours, changes of the clocks, closures and retirements are known for `horizon_days`; a plan that ends later
+    is to be made again with more of them.
     """
     made = PlannedLab(start)
     chosen = [way for way in book.ways.values() if _is_chosen(book, way, loads, made)]
@@ -110,7 +112,7 @@ def planned_lab(
             for chamber in book.chambers.values()
             if chamber.pk in kinds.of_chamber or chamber.code in used
         ),
-        closures=tuple(_closures(made, book, kinds, used)),
+        closures=tuple(_closures(made, book, kinds, used, horizon_days * science.DAY_MINUTES)),
         # Every load brings its own; this one belongs to none.
         profile=next(entry.profile for entry in entries if entry.profile is not None),
         loads=tuple(entries),
@@ -227,18 +229,21 @@ def _serve(kinds: Kinds, kind: str, steps: list[ProfileStep], chambers: list[Cha
             )
 
 
-def _closures(made: PlannedLab, book: ChamberBook, kinds: Kinds, used: set[str]) -> Iterable[science.Closure]:
+def _closures(
+    made: PlannedLab, book: ChamberBook, kinds: Kinds, used: set[str], horizon_minutes: int
+) -> Iterable[science.Closure]:
+    """What is closed before the horizon, until then: the science core lays out every minute until the last closure ends."""
     for chamber in book.chambers.values():
         if chamber.pk not in kinds.of_chamber and chamber.code not in used:
             continue
         for closure in book.closures[chamber.pk]:
-            if closure.ends_at > made.start:
-                yield science.Closure(chamber.code, made.minutes(closure.starts_at), made.minutes_up(closure.ends_at))
+            first, last = made.minutes(closure.starts_at), made.minutes_up(closure.ends_at)
+            if last > 0 and first < horizon_minutes:
+                yield science.Closure(chamber.code, first, min(last, horizon_minutes))
         if chamber.retired_on is not None:
             midnight = timezone.make_aware(datetime.combine(chamber.retired_on, datetime.min.time()))
-            if midnight > made.start:
-                first = made.minutes(midnight)
-                yield science.Closure(chamber.code, first, first + 10 * 366 * science.DAY_MINUTES)
+            if midnight > made.start and (first := made.minutes(midnight)) < horizon_minutes:
+                yield science.Closure(chamber.code, first, horizon_minutes)
 
 
 # --- Loads ------------------------------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from django.utils import timezone
 from labbench.bench.booking_changes import hold_chambers, hold_loads, refuse_broken, store
 from labbench.bench.booking_rules import in_order, when
 from labbench.bench.chamber_book import ChamberBook, Way, chamber_book
-from labbench.bench.chamber_labs import PlannedLab, planned_lab, whole_minute
+from labbench.bench.chamber_labs import MOST_HORIZON_DAYS, PlannedLab, planned_lab, whole_minute
 from labbench.bench.door_times import without_waiting_at_the_door
 from labbench.bench.models import Booking, BookingChange, ChamberPlan, Load
 from labbench.jobs.models import Job
@@ -29,7 +29,6 @@ TASK = "labbench.plan_chambers"
 LEAD = timedelta(minutes=10)
 LOOK_SECONDS = 0.5
 MOST_SECONDS = 600
-MOST_HORIZON_DAYS = 1_000
 SHORT_SECONDS = 1.0
 MOST_REFUSALS = 3
 
@@ -132,7 +131,8 @@ def _with_horizon(made: PlannedLab, book: ChamberBook, loads: Collection[int] | 
         end = first.score.makespan_minutes if first.score else 0
         if end <= (days - 7) * 24 * 60 or days >= MOST_HORIZON_DAYS:
             break
-        days = min(end // (24 * 60) + 28, MOST_HORIZON_DAYS)
+        # In few steps: what is closed for good is never passed.
+        days = min(max(end // (24 * 60) + 28, 2 * days), MOST_HORIZON_DAYS)
         made = planned_lab(book, start=made.start, loads=loads, horizon_days=days)
     return made
 

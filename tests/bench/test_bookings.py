@@ -11,11 +11,13 @@ from labbench.bench.booking_changes import RulesBroken, last_change, undo_change
 from labbench.bench.booking_rules import broken_rules
 from labbench.bench.bookings import book_load, move_booking, unbook_load
 from labbench.bench.chamber_book import chamber_book
+from labbench.bench.chamber_labs import planned_lab
 from labbench.bench.load_times import set_times
 from labbench.bench.models import Booking, Load
 from labbench.bench.revision import revise_coupons
 from labbench.bench.services import create_load
-from labbench.lab.models import ChamberClosure
+from labbench.lab.models import Chamber, ChamberClosure
+from labbench.science.scheduling.chains import chain_of, settled_minutes
 from tests import factories
 from tests.bench import chamber_lab as lab
 from tests.bench.chamber_lab import HOUR, MINUTE
@@ -177,6 +179,32 @@ def test_a_closed_chamber_is_refused_with_its_reason(study, lead):
     )
     refused = refusal(booking=bookings[0], by=lead, start=at + 30 * MINUTE)
     assert any("F-1 is closed" in words and "(defrosting)" in words for words in refused.messages)
+
+
+def test_what_is_closed_for_years_is_laid_out_no_further_than_the_plan_reaches(study, lead):
+    later = lab.chamber("F-2", "freeze", retired_on=timezone.localdate() + timedelta(days=60))
+    ends_at = timezone.now() + timedelta(days=9 * 366)
+    ChamberClosure.objects.create(chamber=Chamber.objects.get(code="F-1"), starts_at=timezone.now(), ends_at=ends_at)
+    load = lab.load(study, "Load 1")
+    for days in (28, 90):
+        made = planned_lab(chamber_book(now=timezone.now()), start=timezone.now(), horizon_days=days).lab
+        chains = [chain_of(made, one) for one in made.loads]
+        assert settled_minutes(made, chains) == days * 24 * 60
+        assert {one.chamber for one in made.closures} == ({"F-1"} if days == 28 else {"F-1", "F-2"})
+    change = book_load(load=load, by=lead, start=lab.monday(8))
+    assert {one.chamber for one in load.bookings.filter(step__kind="freeze")} == {later}
+    undo_change(change=change, by=lead)
+    # Beyond the first look at the calendar: retired then, or closed still.
+    third = lab.chamber("F-3", "freeze", 12)
+    book_load(load=load, by=lead, start=lab.monday(8, weeks=10))
+    assert {one.chamber for one in load.bookings.filter(step__kind="freeze")} == {third}
+
+
+def test_where_every_chamber_is_closed_for_years_that_is_said(study, lead):
+    ends_at = timezone.now() + timedelta(days=9 * 366)
+    ChamberClosure.objects.create(chamber=Chamber.objects.get(code="F-1"), starts_at=timezone.now(), ends_at=ends_at)
+    with pytest.raises(ValidationError, match="F-1 is closed from"):
+        book_load(load=lab.load(study, "Load 1"), by=lead)
 
 
 def test_a_wish_may_be_broken_with_a_reason_that_is_kept(study, lead):
