@@ -23,7 +23,7 @@ from labbench.bench.refusals import (
 from labbench.bench.rules import Finding, blinding_findings, repair_findings, valid_survey
 from labbench.bench.standing import settle
 from labbench.formats.date_texts import moment_text
-from labbench.lab.records import keep, remove
+from labbench.lab.records import keep, refuse_changed, remove
 from labbench.science.bending import fracture_stress_mpa
 from labbench.studies.models import Coupon, Study
 
@@ -242,14 +242,24 @@ def study_of(record: Record) -> Study:
 
 
 @transaction.atomic
-def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any]) -> Record:
-    """Change a stored record; its history keeps what stood before, who changed it and why."""
+def correct(*, record: Record, by: Any, reason: str, changes: dict[str, Any], seen: int | None = None) -> Record:
+    """Change a stored record; its history keeps what stood before, who changed it and why.
+
+    With `seen`, the version (`lab.records.newest_version`) that `changes` were made of: ValidationError if there is a newer one.
+    """
     if not reason.strip():
         raise ValidationError({"reason": "Say why the record is corrected."})
     refuse_correction_of_closed(study_of(record), by)
     coupon = record.coupon
     if coupon is not None:
         locked(coupon)
+    # Read again now that it is held: what somebody else corrected a moment ago stays corrected.
+    held = type(record)._default_manager.filter(pk=record.pk)
+    if not (held if coupon is not None else held.select_for_update(no_key=True)).exists():
+        raise ValidationError("This record was taken out meanwhile.")
+    record.refresh_from_db()
+    if seen is not None:
+        refuse_changed(record, seen)
     for name, value in changes.items():
         setattr(record, name, value)
     if isinstance(record, Repair):

@@ -49,6 +49,27 @@ def remember(row: models.Model, *, by: Any, reason: str = "", at: datetime | Non
         row._history_date = at  # type: ignore[attr-defined]
 
 
+def newest_version(row: models.Model) -> int:
+    """The number of the row's newest version in its history, 0 where it has none."""
+    newest = row.history.order_by("-history_id").values_list("history_id", flat=True).first()  # type: ignore[attr-defined]
+    return newest or 0
+
+
+def refuse_changed(row: models.Model, version: int) -> None:
+    """ValidationError if the row, held by now, is of a newer version than this."""
+    if newest_version(row) != version:
+        last = row.history.order_by("-history_id").first()  # type: ignore[attr-defined]
+        who = last.history_user if last and last.history_user else "Somebody"
+        raise ValidationError(f"{who} changed this at the same moment. Look at it again, then store.")
+
+
+def hold_unchanged(row: models.Model, version: int) -> None:
+    """Hold the row until the transaction ends; ValidationError if it was changed since this version, or is gone."""
+    if not type(row)._default_manager.select_for_update(no_key=True).filter(pk=row.pk).exists():
+        raise ValidationError("This record was taken out meanwhile.")
+    refuse_changed(row, version)
+
+
 def broken_rule(refused: IntegrityError) -> str:
     """The sentence that a trigger of ours raised, or a plain one."""
     first_line = str(refused).splitlines()[0]

@@ -12,6 +12,7 @@ from labbench.bench.models import Deviation, Inspection, LoadPlace, Repair, Stre
 from labbench.bench.places import put_up_load
 from labbench.bench.revision import revise_coupons
 from labbench.bench.services import (
+    correct,
     create_load,
     place_coupon,
     record_inspection,
@@ -20,6 +21,7 @@ from labbench.bench.services import (
     record_strength,
     withdraw,
 )
+from labbench.lab.records import newest_version
 from tests import factories
 from tests.factories import NOON
 
@@ -148,3 +150,34 @@ def test_looks_at_the_same_coupons_in_another_order_are_stored_once():
     outcomes = at_once(look(coupons, people[0]), look(coupons[::-1], people[1]))
     assert len(refusals(outcomes)) == 1
     assert Inspection.objects.count() == 6
+
+
+def test_two_corrections_of_other_fields_at_the_same_moment_are_both_kept():
+    for _ in range(5):
+        coupon, people = factories.coupon(), [factories.person() for _ in range(2)]
+        made = record_repair(
+            coupon=coupon, by=people[0], repaired_at=NOON, lamp=factories.lamp(), resin_lot=factories.resin_lot(), cure_time_s=60.0
+        ).record  # fmt: skip
+        one, other = (Repair.objects.get(pk=made.pk) for _ in range(2))
+        at_once(
+            lambda one=one, by=people[0]: correct(record=one, by=by, reason="misread", changes={"cure_time_s": 120.0}),
+            lambda other=other, by=people[1]: correct(record=other, by=by, reason="forgot", changes={"note": "sunny"}),
+        )
+        made.refresh_from_db()
+        assert (made.cure_time_s, made.note) == (120.0, "sunny")
+
+
+def test_of_two_corrections_of_one_version_the_second_is_told():
+    coupon, people = factories.coupon(), [factories.person() for _ in range(2)]
+    made = record_repair(
+        coupon=coupon, by=people[0], repaired_at=NOON, lamp=factories.lamp(), resin_lot=factories.resin_lot(), cure_time_s=60.0
+    ).record  # fmt: skip
+    seen = newest_version(made)
+
+    def change(cure_time_s, by):
+        row, changes = Repair.objects.get(pk=made.pk), {"cure_time_s": cure_time_s}
+        return lambda: correct(record=row, by=by, reason="misread", changes=changes, seen=seen)
+
+    told = refusals(at_once(change(90.0, people[0]), change(120.0, people[1])))
+    assert len(told) == 1
+    assert "changed this at the same moment" in told[0]

@@ -40,7 +40,7 @@ class BenchForm(forms.Form):
     more: tuple[str, ...] = ()
 
     def main_fields(self) -> Iterator[forms.BoundField]:
-        return (self[name] for name in self.fields if name not in self.more)
+        return (self[name] for name in self.fields if name not in self.more and not self[name].is_hidden)
 
     def more_fields(self) -> Iterator[forms.BoundField]:
         return (self[name] for name in self.fields if name in self.more)

@@ -21,6 +21,7 @@ from labbench.bench.queries import RECORDS, allocation, next_coupons, possible_a
 from labbench.bench.refusals import closed_words
 from labbench.bench.services import Record
 from labbench.lab.roles import Role
+from labbench.pages import meanwhile
 from labbench.pages.bench.forms import DeviationForm, InspectionForm, ReasonForm, RepairForm, StrengthForm
 from labbench.studies.blinding import is_blinded
 from labbench.studies.models import Coupon
@@ -170,9 +171,9 @@ def undo(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     return redirect("bench")
 
 
-def correction_form(request: HttpRequest, record: Record) -> Any:
+def correction_form(request: HttpRequest, record: Record, data: Any) -> Any:
     """The form that the record was made with, filled with what is stored, and a reason."""
-    data, files, person = request.POST or None, request.FILES or None, request.user
+    files, person = request.FILES if data is not None else None, request.user
     initial = {field.name: field.value_from_object(record) for field in record._meta.fields}
     if isinstance(record, Repair):
         initial["is_cover_on"] = "on" if record.is_cover_on else "off"
@@ -205,7 +206,7 @@ def correction_form(request: HttpRequest, record: Record) -> Any:
 
 def changes_in(form: Any, record: Record) -> dict[str, Any]:
     """What the form says differently from what is stored; a photo only if a new one was taken."""
-    given = {name: value for name, value in form.cleaned_data.items() if name != "why"}
+    given = {name: value for name, value in meanwhile.given(form).items() if name != "why"}
     if not given.get("photo"):
         given.pop("photo", None)
     # The form shows minutes: the seconds of the stored time are no correction.
@@ -225,14 +226,20 @@ def correct(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     """Change a stored record, with a reason; its history keeps what stood before."""
     record = the_record(kind, pk)
     require_change(request.user, record)
-    form = correction_form(request, record)
+    form = meanwhile.watched(
+        lambda row, data: correction_form(request, row, data),
+        record,
+        request.POST if request.method == "POST" else None,
+    )
+    seen = form.fields[meanwhile.SEEN].version
     if form.is_valid():
         changes = changes_in(form, record)
         if not changes:
             form.add_error(None, "Nothing was changed.")
         else:
             try:
-                services.correct(record=record, by=request.user, reason=form.cleaned_data["why"], changes=changes)
+                why = form.cleaned_data["why"]
+                services.correct(record=record, by=request.user, reason=why, changes=changes, seen=seen)
             except ValidationError as refused:
                 add_refusal(form, refused)
             else:

@@ -473,3 +473,65 @@ def test_after_a_repair_those_made_alike_come_next(sign_in, material):
 def test_the_bench_leads_to_surveying_a_lamp(sign_in):
     assert 'href="/surveys/new/"' in text_of(sign_in().get("/bench/"))
     assert 'href="/surveys/new/"' not in text_of(sign_in("guest").get("/bench/"))
+
+
+def as_shown(client, address):
+    """What the form of a page sends when nothing in it is touched."""
+    form = client.get(address).context["form"]
+    sent = {}
+    for field in form:
+        value = field.field.widget.format_value(field.value())
+        sent[field.html_name] = value[0] if isinstance(value, list) else value or ""
+    return sent
+
+
+def told(answer):
+    """What stands above a form that was not stored."""
+    return " ".join(" ".join(answer.context["form"].non_field_errors()).split())
+
+
+def test_a_correction_from_an_old_page_does_not_undo_another(sign_in, repaired):
+    one, other, coupon = sign_in("lead"), sign_in("lead"), repaired()
+    address = f"/records/repair/{coupon.repair.pk}/correct/"
+    early, late = as_shown(one, address), as_shown(other, address)
+    one.post(address, early | {"cure_time_s": "120", "why": "read from the timer"})
+    answer = other.post(address, late | {"note": "sunny day", "why": "forgotten"})
+    assert f"{one.person} changed this meanwhile: cure time: 90 s → 120 s." in told(answer)
+    coupon.repair.refresh_from_db()
+    assert (coupon.repair.cure_time_s, coupon.repair.note) == (120.0, "")
+    # What was typed is kept, the rest is as it stands now: storing again stores both.
+    again = {field.html_name: field.value() for field in answer.context["form"] if field.value() is not None}
+    assert again["note"] == "sunny day"
+    other.post(address, again)
+    coupon.repair.refresh_from_db()
+    assert (coupon.repair.cure_time_s, coupon.repair.note) == (120.0, "sunny day")
+
+
+@pytest.mark.parametrize("kind", ["inspection", "deviation"])
+def test_every_record_tells_what_was_corrected_meanwhile(sign_in, repaired, looked, kind):
+    one, other, coupon = sign_in("lead"), sign_in("lead"), repaired()
+    if kind == "inspection":
+        record = looked(coupon, outcome="crack_growth", crack_growth_mm=3.0)
+        first, second = {"crack_growth_mm": "5"}, {"note": "far leg"}
+        words = "crack growth: 3 mm → 5 mm."
+    else:
+        one.post(f"/coupons/{coupon.pk}/deviation/", {"kind": "handling", "description": "edge chipped"})
+        record = Deviation.objects.get(coupon=coupon)
+        first, second = {"kind": "other"}, {"reason": "in a hurry"}
+        words = "what kind: broken or damaged in handling → other."
+    address = f"/records/{kind}/{record.pk}/correct/"
+    late = as_shown(other, address)
+    one.post(address, as_shown(one, address) | first | {"why": "seen again"})
+    answer = other.post(address, late | second | {"why": "forgotten"})
+    assert words in told(answer)
+    record.refresh_from_db()
+    assert getattr(record, next(iter(second))) == ""
+
+
+def test_a_record_that_was_taken_out_meanwhile_is_not_found(sign_in, repaired, looked):
+    client, coupon = sign_in("lead"), repaired()
+    look = looked(coupon)
+    address = f"/records/inspection/{look.pk}/correct/"
+    sent = as_shown(client, address)
+    sign_in("lead").post(f"/records/inspection/{look.pk}/take-out/", {"reason": "wrong coupon"})
+    assert client.post(address, sent | {"note": "x", "why": "y"}).status_code == 404
