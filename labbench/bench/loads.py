@@ -226,9 +226,10 @@ def transfer(
 def undo_move(*, booking: Booking, by: Any, of: datetime | None = None) -> Booking:
     """Take back the last move of a load, with the deviations that it gave; a transfer made in one go goes back in one go.
 
-    `of` is the time of the move as it was shown. ValidationError if the booking has no move or the load a later one;
-    `MadeAlready` if the move of that time is not there any more.
+    `of` is the time of the move as it was shown. ValidationError if the booking has no move or the load a later one or is done,
+    or the chamber that it would be in again is too full by now; `MadeAlready` if the move of that time is not there any more.
     """
+    hold_chambers()
     booking = held(booking)
     if booking.started_at is None:
         if of is not None:
@@ -242,6 +243,8 @@ def undo_move(*, booking: Booking, by: Any, of: datetime | None = None) -> Booki
     last = booking.ended_at or booking.started_at
     if of is not None and of != last:
         raise MadeAlready("This move was taken back already, or made anew; nothing else was changed.")
+    if booking.load.state == Load.State.DONE:
+        raise ValidationError(f"{booking.load.name} is finished; take that back first.")
     if booking.ended_at is not None:
         return take_back_out(booking, by)
     before = moved[-2] if len(moved) > 1 else None
@@ -259,6 +262,7 @@ def undo_move(*, booking: Booking, by: Any, of: datetime | None = None) -> Booki
 
 
 def take_back_out(booking: Booking, by: Any) -> Booking:
+    refuse_too_full(booking, "Another load took its place since: take that back, or take a load out there, first.")
     take_back_findings(booking, by=by, kind=Deviation.Kind.SOAK, happened_at=booking.ended_at)
     booking.ended_at = booking.ended_by = None
     return keep(booking, by=by, reason=UNDONE)
@@ -341,14 +345,19 @@ def take_places(booking: Booking, at: datetime) -> None:
         raise ValidationError(
             f"{chamber} failed at {when(failure.began_at)} {till}. Take another chamber, or say first that it works."
         )
+    refuse_too_full(booking, "Take a load out there first, or another chamber.")
+
+
+def refuse_too_full(booking: Booking, advice: str) -> None:
+    """ValidationError with the advice where the chamber of a booking has no places for its load beside those in it."""
+    chamber = booking.chamber
     inside = Booking.objects.filter(chamber=chamber, started_at__isnull=False, ended_at=None).exclude(pk=booking.pk)
     there = {row.load: travelling(row.load) for row in inside.select_related("load")}
     wanted = travelling(booking.load)
     if sum(there.values()) + wanted > chamber.capacity_coupons:
         names = ", ".join(f"{load.name} with {count}" for load, count in there.items()) or "nothing"
         raise ValidationError(
-            f"{chamber} has {chamber.capacity_coupons} places and {booking.load.name} needs {wanted}; in it: {names}. "
-            "Take a load out there first, or another chamber."
+            f"{chamber} has {chamber.capacity_coupons} places and {booking.load.name} needs {wanted}; in it: {names}. {advice}"
         )
 
 

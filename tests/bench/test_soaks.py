@@ -12,6 +12,7 @@ from labbench.bench.loads import Answer, Avoidable, MadeAlready
 from labbench.bench.models import Booking, Deviation
 from labbench.bench.services import record_inspections
 from labbench.bench.soak_watch import minutes_between, soak_minutes_allowed, soak_window
+from labbench.lab.models import Chamber
 from tests import factories
 from tests.bench import soaks
 from tests.bench.soaks import HOUR, booked
@@ -250,6 +251,32 @@ def test_a_load_in_a_chamber_is_neither_finished_nor_not_started(tray, by):
         loads.finish_load(load=tray, by=by)
     with pytest.raises(ValidationError, match="has been in a chamber; take its moves back first"):
         loads.step_back_load(load=tray, by=by)
+
+
+def test_an_out_is_not_taken_back_where_another_load_has_the_places(rooms, by):
+    Chamber.objects.filter(code="F-1").update(capacity_coupons=3)
+    first, second = (soaks.load(f"Tray {number}", rooms=rooms) for number in (1, 2))
+    loads.move_in(booking=booked(first, 1, 1), by=by, at=NOON)
+    loads.transfer(out_of=booked(first, 1, 1), into=booked(first, 1, 2), by=by, at=NOON + 9 * HOUR)
+    loads.move_in(booking=booked(second, 1, 1), by=by, at=NOON + 9 * HOUR)
+    words = "F-1 has 3 places and Tray 1 needs 3; in it: Tray 2 with 3. Another load took its place since"
+    with pytest.raises(ValidationError, match=words):
+        loads.undo_move(booking=booked(first, 1, 2), by=by)
+    assert booked(first, 1, 2).started_at == NOON + 9 * HOUR
+    loads.undo_move(booking=booked(second, 1, 1), by=by)
+    loads.undo_move(booking=booked(first, 1, 2), by=by)
+    assert (booked(first, 1, 1).ended_at, booked(first, 1, 2).started_at) == (None, None)
+
+
+def test_a_finished_load_does_not_go_back_into_its_chamber(tray, by):
+    soaks.been_through(tray, (4, 1), by)
+    loads.finish_load(load=tray, by=by)
+    with pytest.raises(ValidationError, match="Tray 1 is finished; take that back first"):
+        loads.undo_move(booking=booked(tray, 3, 3), by=by)
+    assert booked(tray, 3, 3).ended_at is not None
+    loads.step_back_load(load=tray, by=by)
+    loads.undo_move(booking=booked(tray, 3, 3), by=by)
+    assert booked(tray, 3, 3).ended_at is None
 
 
 def test_a_programmable_chamber_soaks_all_rounds(db):
