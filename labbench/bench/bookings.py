@@ -208,17 +208,19 @@ def _earliest(
     firm: list[Booking],
     ready: datetime | None = None,
     is_end_free: bool = False,
+    start: datetime | None = None,
     horizon_days: int = 28,
 ) -> list[Found]:
     """The rest of a load's way after what is firm, as early as it finds a place beside all other bookings; exact, no search.
 
+    With a `start` what is firm has begun, the rest is booked from then on, and a limit that is broken already is no hindrance.
     ValidationError where it finds none.
     """
     # slow import: scipy and ortools
     from labbench.science.scheduling.chains import chain_of, longest_chain_minutes, settled_minutes, taken_places
     from labbench.science.scheduling.insertion import Timetable
 
-    made = _lab_after(book, way, firm, ready, is_end_free, horizon_days)
+    made = _lab_after(book, way, firm, ready, is_end_free, start, horizon_days)
     entry = next((one for one in made.lab.loads if one.name == way.label), None) if made.lab else None
     if made.lab is None or entry is None:
         raise ValidationError(made.left_out[0] if made.left_out else f"{way.label} has nothing left to book.")
@@ -228,7 +230,7 @@ def _earliest(
     timetable = Timetable(made.lab, horizon + science.WEEK_MINUTES + longest_chain_minutes(made.lab), taken)
     chain = next(one for one in chains if one.load == entry)
     # A limit that the solver would waive for a load under way is one that this change would break.
-    bookings = timetable.earliest(chain) if chain.waived is None else None
+    bookings = timetable.earliest(chain) if chain.waived is None or start is not None else None
     if bookings is None:
         after = f"after {when(firm[-1].planned_end)} " if firm else ""
         raise NoPlace(
@@ -239,7 +241,7 @@ def _earliest(
     if end_days > horizon_days and horizon_days < MOST_HORIZON_DAYS:
         # Closures and holidays that lie so far ahead were not known yet; in few steps, as what is closed for good is never passed.
         days = min(max(end_days + 28, 2 * horizon_days), MOST_HORIZON_DAYS)
-        return _earliest(book, way, firm=firm, ready=ready, is_end_free=is_end_free, horizon_days=days)
+        return _earliest(book, way, firm=firm, ready=ready, is_end_free=is_end_free, start=start, horizon_days=days)
     codes = {chamber.code: chamber for chamber in book.chambers.values()}
     return [
         (*made.soaks[one.place], codes[one.chamber], made.time(one.start_minutes), made.time(one.end_minutes))
@@ -248,9 +250,19 @@ def _earliest(
 
 
 def _lab_after(
-    book: ChamberBook, way: Way, firm: list[Booking], ready: datetime | None, is_end_free: bool, horizon_days: int
+    book: ChamberBook,
+    way: Way,
+    firm: list[Booking],
+    ready: datetime | None,
+    is_end_free: bool,
+    start: datetime | None,
+    horizon_days: int,
 ) -> PlannedLab:
     """The lab in which a load has been through what is firm (or is in the last of it) and everybody else stays as booked."""
+    if start is not None:
+        ways = {pk: replace(one, bookings=firm) if one is way else one for pk, one in book.ways.items()}
+        minute = whole_minute(max(start, book.now))
+        return planned_lab(replace(book, ways=ways), start=minute, loads={way.load.pk}, horizon_days=horizon_days)
     begun = []
     for booking in firm:
         one = copy(booking)
@@ -272,7 +284,10 @@ def _lab_after(
 
 @transaction.atomic
 def book_load(*, load: Load, by: Any, start: datetime | None = None, reason: str = "") -> BookingChange:
-    """Book all soaks of a load that has no booking, each as early as it finds a place from `start` on."""
+    """Book all soaks of a load that has no booking ahead, each as early as it finds a place from `start` on.
+
+    Of a load under way those that are left; where it is in a chamber it is booked to come out when the next has a place.
+    """
     refuse_far_ahead(start=start)
     hold_chambers()
     hold_loads([load.pk])
@@ -280,19 +295,29 @@ def book_load(*, load: Load, by: Any, start: datetime | None = None, reason: str
     way = book.ways.get(load.pk)
     if way is None or not way.is_open:
         raise ValidationError("This load travels no more.")
-    if way.bookings:
+    begun = [one for one in way.bookings if one.started_at is not None]
+    if len(begun) < len(way.bookings):
         raise ValidationError(f"{way.label} is booked already; move its bookings.")
     if start is not None and start < book.now - PAST_BY:
         raise ValidationError({"start": f"{when(start)} is past; leave it empty to book from now on."})
-    made = []
-    for number, step, chamber, first, last in _earliest(book, way, firm=[], ready=start):
+    inside = next((one for one in begun if one.ended_at is None), None)
+    how = {"start": start or book.now} if begun else {"ready": start}
+    changed: list[Booking] = []
+    made: list[Booking] = []
+    for number, step, chamber, first, last in _earliest(book, way, firm=begun, **how):
+        if inside is not None and not changed:
+            inside.planned_end = last
+            changed.append(inside)
+            continue
         booking = Booking(load=way.load, chamber=chamber, step=step, round_number=number)
         booking.planned_start, booking.planned_end = first, last
         made.append(booking)
-    way.bookings = made
-    refuse_broken(book, made, reason)
+    if not made:
+        raise ValidationError(f"{way.label} has nothing left to book.")
+    way.bookings = [*begun, *made]
+    refuse_broken(book, [*changed, *made], reason, is_planned=bool(begun))
     words = f"{way.label} booked from {when(made[0].planned_start)} to {when(made[-1].planned_end)}"
-    return store(made=made, words=words, reason=reason, by=by)
+    return store(changed=changed, made=made, words=words, reason=reason, by=by)
 
 
 @transaction.atomic

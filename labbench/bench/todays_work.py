@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -199,7 +199,8 @@ def doings_of_load(
     if current is not None:
         window = soak_window(current, steps)
         allowed = soak_minutes_allowed(current, steps)
-        into = ahead[0] if ahead else None
+        # Where nothing travels any more it only comes out.
+        into = ahead[0] if ahead and coupons else None
         doing = Doing(
             MOVE if into else LEAVE, load, coupons, planned=current.planned_end, earliest=window.earliest,
             latest=window.latest, out_of=current, into=into, failure=failures.get(current.chamber_id),
@@ -208,6 +209,8 @@ def doings_of_load(
             doing.why_earliest = f"least soak, {duration_text(allowed[0])}"
             doing.why_latest = f"longest soak, {duration_text(allowed[1])}" if allowed[1] is not None else ""
         found.append(doing)
+    elif not coupons:
+        found.append(Doing(FINISH, load, coupons, earliest=ended[-1].ended_at if ended else None))
     elif ahead:
         last = ended[-1] if ended else None
         most = longest_transfer(load)
@@ -216,13 +219,23 @@ def doings_of_load(
             doing.latest = last.ended_at + timedelta(minutes=most)
             doing.why_latest = f"longest transfer, {duration_text(most)}"
         found.append(doing)
-    elif not bookings:
+    elif not bookings or (looks and has_soaks_left(load, bookings, steps)):
         found.append(Doing(BOOK, load, coupons))
     elif not looks:
         found.append(Doing(FINISH, load, coupons, earliest=ended[-1].ended_at))
-    found += planned_moves(load, ([current] if current else []) + ahead, coupons)
+    if coupons:
+        found += planned_moves(load, ([current] if current else []) + ahead, coupons)
     found += inspections_of_load(load, bookings, looks, steps)
     return found
+
+
+def has_soaks_left(load: Load, bookings: Sequence[Booking], steps: Iterable[ProfileStep]) -> bool:
+    """Whether soaks of the load's profile have neither begun nor are booked; a run of a programmable chamber has them all."""
+    booked = {(row.round_number, row.step_id) for row in bookings}
+    if any(step is None for _, step in booked):
+        return False
+    rounds = range(1, load.study.rounds_planned + 1)
+    return any((number, step.pk) not in booked for step in steps for number in rounds)
 
 
 def planned_moves(load: Load, bookings: Sequence[Booking], coupons: int) -> list[Doing]:

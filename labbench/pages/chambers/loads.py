@@ -18,6 +18,8 @@ from labbench.bench.bookings import book_load, unbook_load
 from labbench.bench.chamber_book import Way, chamber_book
 from labbench.bench.load_times import set_times
 from labbench.bench.models import Booking, Load
+from labbench.bench.soak_watch import profile_of
+from labbench.bench.todays_work import has_soaks_left
 from labbench.pages.chambers.forms import BookLoadForm, LoadTimesForm, ReasonForm
 from labbench.pages.chambers.tables import BookingFilter, BookingTable, LoadTable
 from labbench.pages.refusals import add_refusal
@@ -83,11 +85,15 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
 
 def load_context(request: HttpRequest, row: Load) -> dict[str, Any]:
     rows = list(row.bookings.select_related("chamber", "step"))
+    is_ahead = any(one.started_at is None for one in rows)
+    profile = profile_of(row)
+    steps = profile.steps.all() if profile else []
     return {
         "load": row,
         "bookings": rows,
         "may_book": request.user.has_perm("bench.change_booking") and row.state != Load.State.DONE,
-        "can_take_out": any(one.started_at is None for one in rows),
+        "can_take_out": is_ahead,
+        "can_book": not rows or (not is_ahead and has_soaks_left(row, rows, steps)),
         "book_form": BookLoadForm(),
         "reason_form": ReasonForm(),
     }

@@ -108,7 +108,7 @@ def title_of(doing: Doing) -> str:
         ENTER: f"{name}: into {into.chamber if into else ''}",
         INSPECT: f"{name}: look at {count} after round {doing.round_number}",
         FINISH: f"Finish {name}",
-        BOOK: f"{name} is under way and no chamber is booked for it",
+        BOOK: f"{name} is under way and no chamber is booked for what comes next",
     }[doing.kind]
 
 

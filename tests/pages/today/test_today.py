@@ -4,10 +4,14 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from labbench.bench import loads
+from labbench.bench.booking_changes import undo_change
+from labbench.bench.bookings import book_load, unbook_load
 from labbench.bench.models import CalendarAddress, ChamberFailure, Deviation, LoadPlace
+from labbench.bench.services import record_inspections
 from labbench.lab.hours import set_weekday
 from labbench.studies.models import Coupon
 from tests import factories
@@ -374,6 +378,74 @@ def test_going_on_says_when_somebody_is_there_to_take_it_out(sign_in, tray, room
             weekday=weekday, windows=[(11 * 60, 12 * 60)] if weekday == NOON.weekday() else [], by=client.person
         )
     assert text_of(client.get(address)).count("nobody is there then") == 2
+
+
+def looked_at(load, by, number, outcome, at):
+    coupons = [place.coupon for place in load.places.select_related("coupon")]
+    looks = [(row, {"round_number": number, "outcome": outcome}) for row in coupons]
+    record_inspections(looks=looks, by=by, seen_at=at)
+
+
+def test_a_load_whose_next_rounds_were_taken_out_is_booked_again(sign_in, tray, clock):
+    client, by = sign_in("lead"), factories.person("technician")
+    soaks.been_through(tray, (2, 1), by)
+    clock.set(NOON + 25 * HOUR)
+    looked_at(tray, by, 1, "intact", NOON + 25 * HOUR)
+    unbook_load(load=tray, by=by, reason="Planned anew")
+    title = "Tray 1 is under way and no chamber is booked for what comes next"
+    assert cards(client) == {"To be done now": [title]}
+    assert f'href="/chambers/loads/{tray.pk}/"' in client.get("/today/").content.decode()
+    assert "No chamber is booked for the rest of its way." in text_of(client.get(f"/chambers/loads/{tray.pk}/"))
+    start = NOON + 30 * HOUR
+    client.post(f"/chambers/loads/{tray.pk}/book/", {"start": f"{start:%Y-%m-%dT%H:%M}"})
+    rows = list(tray.bookings.order_by("planned_start"))
+    assert [(row.round_number, row.step.name) for row in rows] == [
+        (number, step) for number in (1, 2, 3) for step in ("freeze", "heat", "cool")
+    ]
+    assert rows[3].planned_start == start
+    assert cards(client) == {"Overdue": ["Tray 1: into F-1"]}
+    assert "No chamber is booked" not in text_of(client.get(f"/chambers/loads/{tray.pk}/"))
+
+
+def test_of_a_load_in_its_chamber_the_rest_is_booked_from_the_end_of_its_soak(tray, clock):
+    by = factories.person("technician")
+    loads.move_in(booking=booked(tray, 1, 1), by=by, at=NOON)
+    clock.set(NOON + HOUR)
+    unbook_load(load=tray, by=by, reason="Planned anew")
+    change = book_load(load=tray, by=by)
+    assert booked(tray, 1, 1).planned_end == booked(tray, 1, 2).planned_start == NOON + 8 * HOUR
+    assert tray.bookings.count() == 9
+    undo_change(change=change, by=by)
+    assert [row.planned_end for row in tray.bookings.all()] == [NOON + 16 * HOUR]
+    # Its longest soak is over: it comes out now.
+    clock.set(NOON + 20 * HOUR)
+    book_load(load=tray, by=by)
+    assert booked(tray, 1, 2).planned_start == NOON + 20 * HOUR
+
+
+def test_a_load_that_has_been_through_all_rounds_has_nothing_left_to_book(tray, clock):
+    by = factories.person("technician")
+    soaks.been_through(tray, (4, 1), by)
+    clock.set(NOON + 73 * HOUR)
+    with pytest.raises(ValidationError, match="has nothing left to book"):
+        book_load(load=tray, by=by)
+
+
+def test_a_load_of_which_nothing_travels_any_more_only_comes_out_and_is_finished(sign_in, tray, clock):
+    client, by = sign_in(), factories.person("technician")
+    soaks.been_through(tray, (2, 1), by)
+    clock.set(NOON + 33 * HOUR)
+    loads.move_in(booking=booked(tray, 2, 1), by=by, at=NOON + 24 * HOUR, answer=loads.Answer(is_sure=True))
+    looked_at(tray, by, 1, "cracked_out", NOON + 24 * HOUR)
+    assert cards(client) == {"To be done now": ["Tray 1: out of F-1"]}
+    loads.move_out(booking=booked(tray, 2, 1), by=by, at=NOON + 33 * HOUR)
+    clock.set(NOON + 60 * HOUR)
+    page = client.get("/today/")
+    assert cards(client) == {"To be done now": ["Finish Tray 1"]}
+    assert page.context["ahead"] == []
+    client.post(f"/loads/{tray.pk}/step/finish/", {"back": "today"})
+    tray.refresh_from_db()
+    assert tray.state == "done"
 
 
 def test_a_failure_that_ends_before_it_began_is_told_beside_the_time(sign_in, tray, rooms, clock):
