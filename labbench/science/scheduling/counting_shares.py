@@ -130,8 +130,8 @@ class SharesOfLoads:
                 return ANSWERS[int(found.status)]
         return None
 
-    def most(self, weights: Sequence[float]) -> float | None:
-        """An upper bound of the weights of the loads that can go through all soaks; None if none was found out."""
+    def most(self, weights: Sequence[float], *, seconds: float) -> float | None:
+        """An upper bound of the weights of the loads that can go through all soaks; None if none was found out in time."""
         from scipy import optimize  # slow import
 
         at_most, limits = self.at_most.matrix(self.variables)
@@ -146,7 +146,7 @@ class SharesOfLoads:
                 b_eq=sums,
                 bounds=np.column_stack([np.zeros_like(most), most]),
                 method=method,
-                options={"maxiter": MOST_ITERATIONS},
+                options={"maxiter": MOST_ITERATIONS, "time_limit": max(seconds, 0.1)},
             )
             if int(found.status) == 0:
                 return float(-found.fun) + ROUNDING

@@ -158,8 +158,9 @@ def _bound_and_shorten(search: Search) -> None:
     """A strong bound of the makespan and a plan near it, by counting and by constraints."""
     loads = census(search.chains)
     is_large = search.soaks > MANY_BOOKINGS
+    before = search.best
     plan_by_spells(search, bound_by_spells(search))
-    if is_large and len(loads.kins) > 1 and not search.previous and not search.is_closed:
+    if is_large and len(loads.kins) > 1 and not search.previous and search.best == before:
         plan_by_groups(search, 0.4)
     merged = merged_censuses(search.chains)
     single, first = single_census(search.chains), search.best

@@ -33,14 +33,17 @@ LONGEST_TICK = 60
 # Deterministic units that a question in whole numbers counts as, for each variable.
 WHOLE_WORK_PER_VARIABLE = 4e-5
 # Which share of the time left one such question may take, and how many are asked about the end of the last spell.
-TIME_SHARE = 0.3
+TIME_SHARE = 0.5
 MOST_END_QUESTIONS = 5
 # How often loads are counted into one spell: again where some of those counted found no place.
-MOST_FILLINGS = 3
+MOST_FILLINGS = 2
+# So few loads left are looked a place for in the spells before as well.
+FEW_LEFT = 5
 # A load that would be late counts as more than all coupons.
 LATE_WEIGHT = 1000.0
-# How much of the least step between sums of weights may be left open.
+# How much of the least step between sums of weights may be left open, or else which share of the sum.
 ENOUGH = 0.9
+NEAR_ENOUGH = 0.02
 PLACING_WORK = 0.05
 
 GroupKey = tuple[Profile, int, int, bool]
@@ -73,11 +76,13 @@ class _Planner:
     bookings: Placed = field(init=False, default_factory=dict)
     clock: Grid | None = field(init=False, default=None)
     known: dict[object, Counts] = field(init=False, default_factory=dict)
+    coupons: dict[str, int] = field(init=False)
     worths: list[Weighing] = field(init=False)
 
     def __post_init__(self) -> None:
         lab, horizon = self.search.lab, self.search.best.makespan_minutes
         self.worths = worths_of_sizes(lab, self.left)
+        self.coupons = {chain.load.name: chain.load.coupons for chain in self.left}
         minutes = staffed_hours(lab, horizon).minutes
         longest = max(
             int(np.count_nonzero((minutes >= spell.first_minutes) & (minutes <= spell.last_minutes)))
@@ -98,7 +103,11 @@ class _Planner:
 
     def plan(self) -> None:
         """Go through the spells until no load is left, or the time is over."""
-        for spell in self.spells:
+        for number, spell in enumerate(self.spells):
+            if len(self.left) <= FEW_LEFT:
+                # A gap between ticks may do for them.
+                for before in self.spells[:number]:
+                    self._insert(before)
             for _ in range(MOST_FILLINGS):
                 ready = any(chain.first_start[0] <= spell.last_minutes for chain in self.left)
                 if not ready or self.search.is_over or self._fill(spell):
@@ -110,9 +119,12 @@ class _Planner:
         part = self.clock.between(spell.first_minutes, spell.last_minutes)
         if not len(part.ticks):
             return True
+        if len(self.left) == 1 and self._insert(spell):
+            return True
         program = self._program(spell, part, len(part.ticks) - 1)
         values = self._most_of(program, spell, part)
         if values is None:
+            self._insert(spell)
             return True
         counted = int(values[program.counted].sum())
         if counted == len(self.left):
@@ -121,7 +133,8 @@ class _Planner:
         is_whole = self._place(spell, program.bookings(values)) == counted
         if not is_whole:
             horizon = self.search.best.makespan_minutes
-            self.clock = grid(self.search.lab, self.taken, horizon, self.clock.tick_minutes, is_relaxed=False)
+            taken = (*self.taken, *booked_places(self.search.lab, self.bookings))
+            self.clock = grid(self.search.lab, taken, horizon, self.clock.tick_minutes, is_relaxed=False)
         return is_whole
 
     @property
@@ -173,12 +186,12 @@ class _Planner:
         ):
             return known
         weights = self._weights(spell)
-        most = program.most(weights)
+        most = program.most(weights, seconds=self.search.until - time.monotonic())
         if most is None:
             return None
         # Less than the least step between sums of weights is no reason to search on.
         step = LATE_WEIGHT if any(weight >= LATE_WEIGHT for weight in weights) else self._least_step
-        values = self._whole(program, weights, near=ENOUGH * step / max(most, 1.0))
+        values = self._whole(program, weights, near=max(ENOUGH * step / max(most, 1.0), NEAR_ENOUGH))
         if values is not None:
             self.known[key] = values
         return values
@@ -199,10 +212,12 @@ class _Planner:
     ) -> tuple[SharesOfLoads, Counts]:
         """The counts with which all that is left ends first."""
         ones = [1.0] * len(program.census.kins)
-        low, high = 0, _last_tick(program, values)
+        # No plan ends before the bound, and this is its last spell.
+        bound = int(part.last_at(part.tick_of(self.search.bound_minutes)))
+        low, high = max(bound, 0), _last_tick(program, values)
         while low < high:  # what even shares of loads don't reach
             middle = (low + high) // 2
-            most = self._program(spell, part, middle).most(ones)
+            most = self._program(spell, part, middle).most(ones, seconds=self.search.until - time.monotonic())
             if most is not None and most < len(self.left):
                 low = middle + 1
             else:
@@ -226,27 +241,39 @@ class _Planner:
         by_load: dict[str, list[Booking]] = {}
         for booking in bookings:
             by_load.setdefault(booking.load, []).append(booking)
-        placed, without = placed_bookings(search.lab, by_load, self.taken, spell.last_minutes)
+        taken = (*self.taken, *booked_places(search.lab, self.bookings))
+        placed, without = placed_bookings(search.lab, by_load, taken, spell.last_minutes)
         if without:
-            placed = _placed_exactly(search, by_load, self.taken, spell.last_minutes) or placed
+            placed = _placed_exactly(search, by_load, taken, spell.last_minutes) or placed
         chains = {chain.load.name: chain for chain in self.left}
-        without = [name for name in by_load if name not in placed]
-        if without:
-            timetable = Timetable(search.lab, spell.last_minutes, self.taken)
-            for name, of_load in placed.items():
-                timetable.add(of_load, chains[name].load.coupons)
-            for name in without:
-                chain = chains[name]
-                start = max(chain.first_start[0], spell.first_minutes)
-                found = timetable.earliest(replace(chain, first_start=(start, chain.first_start[1])))
-                if found is not None:
-                    timetable.add(found, chain.load.coupons)
-                    placed[name] = found
+        self._keep(placed)
+        missing = [chains[name] for name in by_load if name not in placed]
+        return len(placed) + (self._insert(spell, missing) if missing else 0)
+
+    def _insert(self, spell: Spell, chains: Sequence[Chain] | None = None) -> int:
+        """Put loads, or all that are left, where each ends first in a spell; how many found a place."""
+        search, placed = self.search, dict[str, tuple[Booking, ...]]()
+        timetable = Timetable(search.lab, spell.last_minutes, self.taken)
+        for name, of_load in self.bookings.items():
+            timetable.add(of_load, self.coupons[name])
+        refused: set[tuple[object, ...]] = set()
+        for chain in self.left if chains is None else chains:
+            start = max(chain.first_start[0], spell.first_minutes)
+            alike = chain.profile, chain.load.coupons, start
+            if alike in refused or start > spell.last_minutes:
+                continue
+            found = timetable.earliest(replace(chain, first_start=(start, chain.first_start[1])))
+            if found is None:
+                refused.add(alike)
+            else:
+                timetable.add(found, chain.load.coupons)
+                placed[chain.load.name] = found
+        self._keep(placed)
+        return len(placed)
+
+    def _keep(self, placed: Placed) -> None:
         self.bookings |= placed
         self.left = [chain for chain in self.left if chain.load.name not in placed]
-        if len(placed) < len(by_load):
-            self.taken = (*self.taken, *booked_places(search.lab, placed))
-        return len(placed)
 
 
 def _last_tick(program: SharesOfLoads, values: Counts) -> int:

@@ -13,6 +13,7 @@ best choice of loads that fits.
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -235,7 +236,7 @@ class _Passage:
             return 0
         program = SharesOfLoads(self.search.lab, census, part, last, keeps_due=False, is_partial=True)
         self.search.work -= WORK_PER_VARIABLE * program.variables
-        most = program.most([1.0] * len(census.kins))
+        most = program.most([1.0] * len(census.kins), seconds=self.search.until - time.monotonic())
         return None if most is None else self.weighing.reachable(chains, most)
 
     def _end(self, chains: Sequence[Chain], spell: Spell, part: Grid, left: int) -> None:
