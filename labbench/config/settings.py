@@ -19,6 +19,7 @@ import secrets
 import shutil
 import sys
 import tempfile
+import zoneinfo
 from pathlib import Path
 
 import dj_database_url
@@ -255,6 +256,12 @@ LANGUAGE_CODE = "en-gb"
 USE_I18N = False
 USE_TZ = True
 TIME_ZONE = os.environ.get("LABBENCH_TIME_ZONE") or "UTC"
+try:
+    zoneinfo.ZoneInfo(TIME_ZONE)
+except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+    raise ImproperlyConfigured(
+        f"LABBENCH_TIME_ZONE is “{TIME_ZONE}”, which is no time zone of the IANA database. Write it like Europe/Paris or UTC."
+    ) from None
 
 
 def in_one_line(record: logging.LogRecord) -> bool:

@@ -175,3 +175,11 @@ def test_a_data_folder_that_cannot_be_made_is_told(tmp_path):
     assert (
         said == f"The data folder {folder} can't be made: Not a directory. Set LABBENCH_DATA_DIR to a folder of yours."
     )
+
+
+def test_a_time_zone_that_is_none_is_told(tmp_path):
+    place = Installation(tmp_path, embedded=True)
+    place.environment["LABBENCH_TIME_ZONE"] = "Mars/Base"
+    assert place_says(place, "serve") == (
+        "LABBENCH_TIME_ZONE is “Mars/Base”, which is no time zone of the IANA database. Write it like Europe/Paris or UTC."
+    )
