@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from ortools.sat.python import cp_model
 
+from labbench.science.scheduling import spell_plans
 from labbench.science.scheduling.chains import chain_of, taken_places
 from labbench.science.scheduling.construction import constructed_plan
 from labbench.science.scheduling.document import plan_document
@@ -102,10 +103,26 @@ def test_plans_by_spells_keep_the_rules(seed):
     for booking in bookings:
         spell = next(one for one in spells_of(lab, 80 * 1440) if one.last_minutes >= booking.start_minutes)
         assert booking.end_minutes <= spell.last_minutes
-    score = search.best
+    assert broken(search) == []
+
+
+def broken(search):
+    lab, score = search.lab, search.best
+    bookings = [booking for of_load in search.bookings.values() for booking in of_load]
     late = tuple((load.name, late_minutes(load, search.bookings[load.name][-1].end_minutes)) for load in lab.loads)
     plan = Plan("feasible", "", tuple(bookings), score, search.bound_minutes, tuple(one for one in late if one[1]))
-    assert broken_rules(as_document(lab), plan_document(lab, plan)) == []
+    return broken_rules(as_document(lab), plan_document(lab, plan))
+
+
+def test_a_week_that_takes_too_long_is_filled_load_by_load(monkeypatch):
+    monkeypatch.setattr(spell_plans, "TIME_SHARE", 0.0)
+    lab = week_lab(12, 3, sizes=(4, 6, 7, 10, 11, 12), freezers=2, ovens=1)
+    search = search_for(lab)
+    loads = set(search.bookings)
+    plan_by_spells(search, bound_by_spells(search))
+    assert search.is_cut
+    assert set(search.bookings) == loads
+    assert broken(search) == []
 
 
 def test_loads_go_through_the_weeks_as_counted():
