@@ -62,7 +62,8 @@ def profile_of(load: Load) -> ThermalProfile | None:
 def soak_minutes_allowed(booking: Booking, steps: Sequence[ProfileStep] | None = None) -> tuple[int, int | None] | None:
     """Least and longest soak of a booking (no longest: None); None where no profile says so.
 
-    A programmable chamber runs all rounds in one go; `steps` are those of its profile where they are at hand.
+    A programmable chamber runs all rounds in one go, as many as the study has planned, as it is booked.
+    `steps` are those of its profile where they are at hand.
     """
     if booking.step is not None:
         least, longest = booking.step.min_minutes, booking.step.max_minutes
@@ -74,9 +75,10 @@ def soak_minutes_allowed(booking: Booking, steps: Sequence[ProfileStep] | None =
     all_steps = list(profile.steps.all()) if steps is None else steps
     if not all_steps:
         return None
+    rounds = booking.load.study.rounds_planned
     limits = [step.max_minutes for step in all_steps if step.max_minutes is not None]
-    whole = None if len(limits) < len(all_steps) else profile.rounds * sum(limits)
-    return profile.rounds * sum(step.min_minutes for step in all_steps), whole
+    whole = None if len(limits) < len(all_steps) else rounds * sum(limits)
+    return rounds * sum(step.min_minutes for step in all_steps), whole
 
 
 def soak_window(booking: Booking, steps: Sequence[ProfileStep] | None = None) -> Window:

@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
 from labbench.bench import loads
+from labbench.bench.chamber_book import way_of, with_coupons
 from labbench.bench.loads import Answer, Avoidable, MadeAlready
 from labbench.bench.models import Booking, Deviation
 from labbench.bench.services import record_inspections
@@ -280,10 +281,13 @@ def test_a_finished_load_does_not_go_back_into_its_chamber(tray, by):
 
 
 def test_a_programmable_chamber_soaks_all_rounds(db):
-    study = factories.study(profile=soaks.profile(2))
+    # The study says how many rounds, not the profile: so the chamber is booked too.
+    study = factories.study(profile=soaks.profile(3), rounds_planned=2)
     booking = Booking(load=soaks.Load(study=study, name="Tray 9"), chamber=soaks.chamber("C-1", "cycler"))
     # Two rounds of 480 + 120 + 30 min; the last step has no longest soak, so neither has the whole.
     assert soak_minutes_allowed(booking) == (1260, None)
+    load = soaks.Load.objects.create(study=study, name="Tray 9")
+    assert way_of(with_coupons(soaks.Load.objects.filter(pk=load.pk))[0]).run_minutes == 1260
 
 
 def test_starting_and_going_in_are_one_press_or_nothing(rooms, by):
