@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
-from django.db.models import Count, Prefetch, Q
+from django.db.models import Count, Exists, OuterRef, Prefetch, Q
 
-from labbench.bench.models import Booking, Load
+from labbench.bench.models import Booking, ChamberFailure, Load
 from labbench.lab.hours import Hours, hours
 from labbench.lab.models import Chamber, ChamberClosure, ProfileStep, ThermalProfile
 from labbench.lab.models.chambers import StepKind
@@ -22,6 +22,8 @@ KIND_OF_STEP = {
     StepKind.COOL: Chamber.Kind.COOL,
     StepKind.HOLD: Chamber.Kind.COOL,
 }
+# A chamber that was not seen to work again is planned around for so long, or until somebody says that it does.
+CLOSED_WHILE_UNKNOWN = timedelta(days=14)
 # As a load goes through them.
 ORDER_OF_KINDS: list[str] = [Chamber.Kind.FREEZE, Chamber.Kind.HEAT, Chamber.Kind.COOL, Chamber.Kind.CYCLER]
 TRAVELLING = Q(
@@ -115,8 +117,12 @@ def overlapping(start: datetime, end: datetime) -> Q:
 
 
 def chamber_book(*, now: datetime, window: tuple[datetime, datetime] | None = None) -> ChamberBook:
-    """The book as it stands: all loads that still travel with all their bookings, and whatever else lies in the window."""
-    closures = ChamberClosure.objects.order_by("starts_at")
+    """The book as it stands: all loads that still travel with all their bookings, and whatever else lies in the window.
+
+    A chamber that has failed and was not seen to work again is closed for two weeks from now, however long ago that was.
+    """
+    failing = ChamberFailure.objects.filter(closure=OuterRef("pk"), ended_at=None)
+    closures = ChamberClosure.objects.annotate(is_failing=Exists(failing)).order_by("starts_at")
     chambers = sorted(
         Chamber.objects.prefetch_related(Prefetch("closures", queryset=closures)),
         key=lambda chamber: (ORDER_OF_KINDS.index(chamber.kind), chamber.code),
@@ -137,10 +143,15 @@ def chamber_book(*, now: datetime, window: tuple[datetime, datetime] | None = No
         booking.load, booking.chamber = way.load, by_pk[booking.chamber_id]
         booking.step = steps[booking.step_id] if booking.step_id else None
         way.bookings.append(booking)
+    closed = {chamber.pk: list(chamber.closures.all()) for chamber in chambers}
+    for closure in (one for rows in closed.values() for one in rows if one.is_failing):  # type: ignore[attr-defined]
+        # The same end all day long, so that a plan made in the morning can be accepted at noon.
+        until = (now + CLOSED_WHILE_UNKNOWN).replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
+        closure.ends_at = max(closure.ends_at, until)
     return ChamberBook(
         now,
         by_pk,
-        {chamber.pk: list(chamber.closures.all()) for chamber in chambers},
+        closed,
         ways,
         hours(),
     )

@@ -13,6 +13,7 @@ from django.db.models import Max, Q
 from django.utils import timezone
 
 from labbench.bench.booking_changes import hold_chambers, hold_loads
+from labbench.bench.chamber_book import CLOSED_WHILE_UNKNOWN
 from labbench.bench.chamber_plans import request_plan
 from labbench.bench.loads import Answer, MadeAlready, enter, held, possible
 from labbench.bench.models import Booking, ChamberFailure, Deviation
@@ -24,9 +25,6 @@ from labbench.lab.hours import hours as lab_hours
 from labbench.lab.models import Chamber, ChamberClosure
 from labbench.lab.records import keep, remove
 from labbench.studies.models import Study
-
-# A chamber that was not seen to work again is planned around for so long, or until somebody says that it does.
-CLOSED_WHILE_UNKNOWN = timedelta(days=14)
 
 
 @dataclass(frozen=True, slots=True)

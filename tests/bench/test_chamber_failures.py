@@ -1,13 +1,16 @@
 """A freezer that failed: loads marked, the chamber closed, the plan asked for again; what becomes of a load; taken back."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from labbench.bench import chamber_failures, loads
+from labbench.bench.booking_changes import undo_change
+from labbench.bench.bookings import book_load, unbook_load
+from labbench.bench.chamber_book import chamber_book
 from labbench.bench.loads import Answer, MadeAlready
 from labbench.bench.models import Booking, ChamberFailure, ChamberPlan, Deviation
 from labbench.lab.hours import hours as lab_hours
@@ -214,3 +217,19 @@ def test_a_soak_that_goes_on_ends_when_somebody_is_there_if_its_longest_soak_all
         failure=failure, booking=booked(frozen, 1, 1), chamber=rooms["F-2"], by=by, at=start
     ).record
     assert went.planned_end == start + 5 * HOUR
+
+
+def test_a_chamber_that_nobody_saw_working_again_stays_closed(rooms, by, clock):
+    recorded = failed(rooms, by)
+    tray = soaks.load("Tray 3", rooms=rooms, is_running=False)
+    unbook_load(load=tray, by=by, reason="Planned anew")
+    now = NOON + timedelta(days=40)
+    clock.set(now)
+    closed = chamber_book(now=now).closures[rooms["F-1"].pk]
+    assert [row.ends_at for row in closed] == [datetime(2026, 12, 27, tzinfo=UTC)]
+    change = book_load(load=tray, by=by)
+    assert {row.chamber.code for row in tray.bookings.filter(step__number=1)} == {"F-2"}
+    undo_change(change=change, by=by)
+    chamber_failures.end_failure(failure=recorded.failure, by=by, ended_at=now)
+    book_load(load=tray, by=by)
+    assert {row.chamber.code for row in tray.bookings.filter(step__number=1)} == {"F-1"}
