@@ -198,6 +198,8 @@ def undo_change(*, change: BookingChange, by: Any) -> BookingChange:
 def _refuse_undo(restored: Sequence[Booking], remade: Sequence[Booking], gone: Sequence[Booking]) -> None:
     """RulesBroken where the bookings as they were can't stand beside what was changed since."""
     book = chamber_book(now=timezone.now())
+    if any(booking.chamber_id not in book.chambers for booking in (*restored, *remade)):
+        raise ValidationError("A chamber of these bookings is not in the catalogue any more; plan again instead.")
     out = {booking.pk for booking in (*restored, *gone)}
     for way in book.ways.values():
         way.bookings = [booking for booking in way.bookings if booking.pk not in out]

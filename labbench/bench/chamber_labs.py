@@ -41,6 +41,8 @@ class PlannedLab:
         Minute 0.
     ways : dict
         Loads that are planned, by their name in the lab.
+    chambers : dict
+        Keys of the chambers, by their code in the lab.
     soaks : dict
         What each place (load, round, step) of the lab stands for: round and step of the profile.
     previous : frozenset of Booking
@@ -54,6 +56,7 @@ class PlannedLab:
     start: datetime
     lab: science.Lab | None = None
     ways: dict[str, Way] = field(default_factory=dict)
+    chambers: dict[str, int] = field(default_factory=dict)
     soaks: dict[Place, tuple[int | None, ProfileStep | None]] = field(default_factory=dict)
     previous: frozenset[science.Booking] = frozenset()
     left_out: list[str] = field(default_factory=list)
@@ -85,7 +88,7 @@ def planned_lab(
     Holidays, extra hours, changes of the clocks, closures and retirements are known for `horizon_days`; a plan that ends later
     is to be made again with more of them.
     """
-    made = PlannedLab(start)
+    made = PlannedLab(start, chambers={chamber.code: pk for pk, chamber in book.chambers.items()})
     chosen = [way for way in book.ways.values() if _is_chosen(book, way, loads, made)]
     kinds = _kinds(book, chosen, made)
     entries: list[science.Load] = []

@@ -13,6 +13,7 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from labbench.bench.booking_changes import hold_chambers, hold_loads, refuse_broken, store
@@ -23,6 +24,7 @@ from labbench.bench.door_times import without_waiting_at_the_door
 from labbench.bench.models import Booking, BookingChange, ChamberPlan, Load
 from labbench.jobs.models import Job
 from labbench.jobs.services import JobRefused, Running, enqueue
+from labbench.lab.models import Chamber
 
 TASK = "labbench.plan_chambers"
 # Between the asking and the first move there is time to look at the proposal.
@@ -80,8 +82,9 @@ def request_plan(
 
 
 def stop_search(*, plan: ChamberPlan) -> None:
-    """Ask the search to end now and to keep the best plan it has."""
-    ChamberPlan.objects.filter(pk=plan.pk, finished_at=None).update(is_stop_requested=True)
+    """Ask the search to end now and to keep the best plan it has; no effect on one that was cancelled, which may be tried again."""
+    is_open = Q(job__state__in=[Job.State.QUEUED, Job.State.RUNNING])
+    ChamberPlan.objects.filter(is_open, pk=plan.pk, finished_at=None).update(is_stop_requested=True)
 
 
 # --- The search -------------------------------------------------------------------------------------------------------
@@ -220,7 +223,8 @@ def plan_result(made: PlannedLab, plan: Any, *, is_stopped: bool) -> dict[str, A
                 "load": made.ways[one.load].load.pk,
                 "round": number,
                 "step": step.pk if step is not None else None,
-                "chamber": one.chamber,
+                # Its key: a chamber may be renamed before the plan is accepted.
+                "chamber": made.chambers[one.chamber],
                 "start": made.time(one.start_minutes).isoformat(),
                 "end": made.time(one.end_minutes).isoformat(),
             }
@@ -272,9 +276,11 @@ class Proposed:
 
 
 def proposal(plan: ChamberPlan, book: ChamberBook) -> list[Proposed]:
-    """What a plan would change of the bookings as they stand: every booking of its loads that is not over."""
+    """What a plan would change of the bookings as they stand: every booking of its loads that is not over.
+
+    Bookings in chambers that are not in the catalogue any more are left out.
+    """
     result = plan.result or {"bookings": []}
-    codes = {chamber.code: chamber for chamber in book.chambers.values()}
     wanted: dict[int, list[dict[str, Any]]] = {}
     for row in result["bookings"]:
         wanted.setdefault(row["load"], []).append(row)
@@ -290,15 +296,24 @@ def proposal(plan: ChamberPlan, book: ChamberBook) -> list[Proposed]:
             key = row["round"], row["step"]
             if key in over:
                 continue
-            found.append(Proposed(way, present.pop(key, None), _booking(way, steps, codes, row)))
+            before, chamber = present.pop(key, None), chamber_of(book, row)
+            if chamber is not None:
+                found.append(Proposed(way, before, _booking(way, steps, chamber, row)))
         found += [Proposed(way, one, None) for key, one in present.items() if one.started_at is None]
     return found
 
 
-def _booking(way: Way, steps: dict[int, Any], codes: dict[str, Any], row: dict[str, Any]) -> Booking:
+def chamber_of(book: ChamberBook, row: dict[str, Any]) -> Chamber | None:
+    """The chamber of a row of a plan's result; None where the catalogue has it no more. Plans made before keep its code."""
+    if isinstance(row["chamber"], int):
+        return book.chambers.get(row["chamber"])
+    return next((chamber for chamber in book.chambers.values() if chamber.code == row["chamber"]), None)
+
+
+def _booking(way: Way, steps: dict[int, Any], chamber: Chamber, row: dict[str, Any]) -> Booking:
     return Booking(
         load=way.load,
-        chamber=codes[row["chamber"]],
+        chamber=chamber,
         step=steps.get(row["step"]),
         round_number=row["round"],
         planned_start=datetime.fromisoformat(row["start"]),
@@ -370,6 +385,8 @@ def _refuse_overtaken(result: dict[str, Any], inputs: dict[str, Any], book: Cham
         elif (state := _state_of(way)) != was:
             words = "was moved" if state["begun"] != was["begun"] else "has other coupons or another profile"
             happened.append(f"{way.label} {words} meanwhile")
+    if any(chamber_of(book, row) is None for row in result["bookings"]):
+        happened.append("a chamber of it is not in the catalogue any more, or has another name")
     # What begins after the plan's minute 0 had not begun when it was made.
     starts = [start for row in result["bookings"] if inputs["start"] <= (start := row["start"])]
     first = min(map(datetime.fromisoformat, starts), default=book.now)

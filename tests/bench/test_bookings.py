@@ -269,6 +269,15 @@ def test_bookings_are_taken_out_with_a_reason_and_come_back_as_they_were(study, 
     assert set(load.bookings.values_list("pk", "planned_start")) == {(one.pk, one.planned_start) for one in bookings}
 
 
+def test_bookings_do_not_come_back_into_a_chamber_that_is_no_more(study, lead):
+    load, _ = booked(study, lead)
+    change = unbook_load(load=load, by=lead, reason="Planned anew")
+    Chamber.objects.get(code="F-1").delete()
+    with pytest.raises(ValidationError, match="A chamber of these bookings is not in the catalogue any more"):
+        undo_change(change=change, by=lead)
+    assert not Booking.objects.exists()
+
+
 def test_the_database_itself_refuses_a_load_in_two_chambers(study, lead):
     _, bookings = booked(study, lead)
     with pytest.raises(IntegrityError, match="one chamber at a time"), transaction.atomic():

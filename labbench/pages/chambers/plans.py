@@ -249,11 +249,14 @@ def accept(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         change = accept_plan(plan=shown, by=request.user)
     except PlanOvertaken as refused:
+        if (left := still_open(shown)) == []:
+            messages.warning(request, "This plan is overtaken: no load of it travels any more. Nothing was booked.")
+            return redirect("chamber-plan", pk)
         messages.warning(request, " ".join([*refused.messages, "It is being planned again; nothing was booked."]))
         job = request_plan(
             by=request.user,
             reason=shown.reason,
-            loads=still_open(shown),
+            loads=left,
             seconds=shown.seconds,
             is_kept_stable=shown.is_kept_stable,
         )
@@ -266,11 +269,11 @@ def accept(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def still_open(shown: ChamberPlan) -> list[int] | None:
-    """The loads of a plan that still travel; None where it was made for all."""
+    """The loads of a plan that still travel, maybe none; None where it was made for all."""
     if shown.loads is None:
         return None
     found = Load.objects.filter(pk__in=shown.loads).exclude(state=Load.State.DONE)
-    return list(found.values_list("pk", flat=True)) or None
+    return list(found.exclude(study__state=Study.State.CLOSED).values_list("pk", flat=True))
 
 
 @permission_required("bench.change_booking", raise_exception=True)

@@ -1,6 +1,7 @@
 """The pages of the chambers: shown, dragged, typed, refused, taken back."""
 
 from datetime import timedelta
+from uuid import uuid4
 
 import pytest
 from django.urls import reverse
@@ -11,7 +12,8 @@ from labbench.bench.chamber_book import chamber_book
 from labbench.bench.chamber_labs import planned_lab
 from labbench.bench.chamber_plans import Proposed
 from labbench.bench.models import Booking, ChamberPlan
-from labbench.lab.models import ExtraHours, Holiday, StaffedWindow
+from labbench.jobs.models import Job
+from labbench.lab.models import Chamber, ExtraHours, Holiday, StaffedWindow
 from labbench.pages.chambers.plans import row_of
 from tests import factories
 from tests.bench import chamber_lab as lab
@@ -318,6 +320,56 @@ def test_an_overtaken_plan_is_told_and_made_again(technician, booked, eager_queu
     assert not load.bookings.exists()
 
 
+def planned(client, load, callbacks):
+    """A plan that proposes the bookings of one load."""
+    with callbacks(execute=True):
+        client.post(reverse("chamber-plans"), {"seconds": "10", "keep": "on", "loads": [load.pk]})
+    return ChamberPlan.objects.get()
+
+
+def test_a_plan_outlives_a_new_name_of_its_chamber(technician, booked, eager_queue, django_capture_on_commit_callbacks):
+    load = lab.load(booked.study, "Load 2")
+    plan = planned(technician, load, django_capture_on_commit_callbacks)
+    Chamber.objects.filter(code="F-1").update(code="F-9")
+    assert "F-9" in shown(technician.get(reverse("chamber-plan", args=[plan.pk])))
+    technician.post(reverse("accept-plan", args=[plan.pk]))
+    assert {one.chamber.code for one in load.bookings.filter(step__kind="freeze")} == {"F-9"}
+
+
+@pytest.mark.parametrize("gone", ["F-0", 10_000])
+def test_a_plan_with_a_chamber_that_is_no_more_is_overtaken(
+    technician, booked, eager_queue, django_capture_on_commit_callbacks, gone
+):
+    plan = planned(technician, lab.load(booked.study, "Load 2"), django_capture_on_commit_callbacks)
+    # By its code, as plans were kept before, or by its key.
+    plan.result["bookings"][0]["chamber"] = gone
+    plan.save()
+    assert technician.get(reverse("chamber-plan", args=[plan.pk])).status_code == 200
+    answer = technician.post(reverse("accept-plan", args=[plan.pk]), follow=True)
+    assert "a chamber of it is not in the catalogue any more" in shown(answer)
+    assert Booking.objects.exclude(load=booked).count() == 0
+
+
+def test_where_no_load_of_an_overtaken_plan_travels_nothing_is_planned_again(
+    technician, booked, eager_queue, django_capture_on_commit_callbacks
+):
+    load = lab.load(booked.study, "Load 2")
+    plan = planned(technician, load, django_capture_on_commit_callbacks)
+    load.state = "done"
+    load.save()
+    answer = technician.post(reverse("accept-plan", args=[plan.pk]), follow=True)
+    assert "no load of it travels any more. Nothing was booked." in shown(answer)
+    assert ChamberPlan.objects.count() == 1
+
+
+def test_a_plan_stopped_before_it_began_looks_for_its_whole_time_when_it_is_tried_again(technician, booked):
+    technician.post(reverse("chamber-plans"), {"seconds": "10", "keep": "on"})
+    plan = ChamberPlan.objects.get()
+    technician.post(reverse("stop-plan", args=[plan.pk]))
+    plan.refresh_from_db()
+    assert (plan.job.state, plan.is_stop_requested) == ("cancelled", False)
+
+
 def test_progress_tells_the_best_plan_so_far_and_how_far_from_the_best_it_may_be(lead, booked):
     from labbench.bench.chamber_plans import request_plan
 
@@ -335,6 +387,8 @@ def test_progress_tells_the_best_plan_so_far_and_how_far_from_the_best_it_may_be
     assert "Best so far ends" in page
     assert "10" in page.split("so at most")[1][:20]
     assert "Enough: keep the best so far" in page
+    now = timezone.now()
+    Job.objects.filter(pk=job.pk).update(state="running", run_token=uuid4(), started_at=now, heartbeat_at=now)
     lead.post(reverse("stop-plan", args=[plan.pk]))
     plan.refresh_from_db()
     assert plan.is_stop_requested
