@@ -13,7 +13,7 @@ from django.utils import timezone
 from simple_history.utils import bulk_create_with_history
 
 from labbench.formats.number_texts import number_text
-from labbench.lab.lamp_lives import refuse_falling_hours, settle_hours
+from labbench.lab.lamp_lives import locked, refuse_falling_hours, settle_hours
 from labbench.lab.meters import calibration_on, meter_cautions, need
 from labbench.lab.models import (
     Calibration,
@@ -27,7 +27,7 @@ from labbench.lab.models import (
     SurveyPoint,
 )
 from labbench.lab.models.surveys import UNIT_MW_CM2, SurveyConditions
-from labbench.lab.records import keep, remove
+from labbench.lab.records import keep, refuse_changed, remove
 from labbench.science.survey_cautions import survey_cautions
 from labbench.science.survey_layout import MOST_PLACES, Place
 
@@ -148,8 +148,13 @@ def checked_places(places: Sequence[Place]) -> list[list[float]]:
     return [[float(x), float(y)] for x, y in places]
 
 
+@transaction.atomic
 def read_place(*, draft: SurveyDraft, place: int, reading: int, raw_reading: float | None) -> None:
-    """Store one reading of a draft, in place of the one with that number; None takes it out. Safe to send twice."""
+    """Store one reading of a draft, in place of the one with that number; None takes it out. Safe to send twice.
+
+    Raises ValidationError in words, SurveyDraft.DoesNotExist where the draft was stored meanwhile.
+    """
+    draft = SurveyDraft.objects.select_for_update().get(pk=draft.pk)
     if not 0 <= place < len(draft.places):
         raise ValidationError(f"There is no point {place + 1}; this survey has {len(draft.places)}.")
     if raw_reading is None:
@@ -165,7 +170,8 @@ def read_place(*, draft: SurveyDraft, place: int, reading: int, raw_reading: flo
 
 @transaction.atomic
 def replace_readings(*, draft: SurveyDraft, readings: dict[int, list[float]]) -> None:
-    """Put the readings of all places as a table gives them."""
+    """Put the readings of all places as a table gives them; SurveyDraft.DoesNotExist where it was stored meanwhile."""
+    draft = SurveyDraft.objects.select_for_update().get(pk=draft.pk)
     rows = []
     for place, values in readings.items():
         for number, raw in enumerate(values, 1):
@@ -211,6 +217,7 @@ def store_draft(*, draft: SurveyDraft, by: Any) -> LampSurvey:
     Raises ValidationError where no point was read, SurveyDraft.DoesNotExist where it was stored before.
     """
     draft = SurveyDraft.objects.select_for_update().get(pk=draft.pk)
+    locked(draft.lamp)
     readings = draft_readings(draft)
     if not readings:
         raise ValidationError("No point was read yet.")
@@ -289,15 +296,21 @@ def correct_survey(
     reading_unit: str,
     applies_factor: bool,
     surveyed_at: datetime,
+    seen: int | None = None,
     **details: Any,
 ) -> bool:
     """Correct conditions and readings, with a reason; False where nothing differs.
+
+    With `seen`, the version (`lab.records.newest_version`) that was corrected: ValidationError if there is a newer one.
 
     What changes keeps its history, and `changed_at` says that doses computed from the survey are to be computed again.
     """
     need(reason)
     if not readings:
         raise ValidationError("A survey without any reading says nothing; withdraw it instead.")
+    hold(survey)
+    if seen is not None:
+        refuse_changed(survey, seen)
     before = {name: getattr(survey, name) for name in (*CONDITIONS, "surveyed_at")}
     old = (
         survey.radiometer_id,
@@ -323,6 +336,12 @@ def correct_survey(
         keep(survey, by=by, reason=reason)
         settle_hours(survey.lamp, by=by)
     return is_changed
+
+
+def hold(survey: LampSurvey) -> None:
+    """Hold a survey's lamp and read the survey again: two people at one counter, or at one survey, take turns."""
+    locked(survey.lamp)
+    survey.refresh_from_db()
 
 
 def refuse_contradicting_hours(survey: LampSurvey) -> None:
@@ -359,9 +378,11 @@ def correct_points(survey: LampSurvey, readings: Sequence[RawReading], *, by: An
     return is_changed
 
 
+@transaction.atomic
 def withdraw_survey(*, survey: LampSurvey, by: Any, reason: str) -> LampSurvey:
     """The survey stays to be looked at, and counts no more."""
     need(reason)
+    hold(survey)
     if survey.withdrawn_at is not None:
         raise ValidationError("This survey was withdrawn already.")
     survey.withdrawn_at = survey.changed_at = timezone.now()
@@ -370,9 +391,11 @@ def withdraw_survey(*, survey: LampSurvey, by: Any, reason: str) -> LampSurvey:
     return survey
 
 
+@transaction.atomic
 def reinstate_survey(*, survey: LampSurvey, by: Any, reason: str) -> LampSurvey:
     """Take a withdrawal back."""
     need(reason)
+    hold(survey)
     if survey.withdrawn_at is None:
         raise ValidationError("This survey was not withdrawn.")
     survey.withdrawn_at, survey.changed_at = None, timezone.now()

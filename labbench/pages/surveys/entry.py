@@ -213,6 +213,8 @@ def survey_draft(request: HttpRequest, pk: int) -> HttpResponse:
     if form.is_valid():
         try:
             surveys.replace_readings(draft=draft, readings=form.values())
+        except SurveyDraft.DoesNotExist:
+            return gone(request)
         except ValidationError as refused:
             form.add_error(None, refused)
         else:
@@ -269,13 +271,17 @@ def unit_word(draft: SurveyDraft | LampSurvey) -> str:
     return str(draft.get_reading_unit_display())
 
 
+def draft_gone() -> JsonResponse:
+    return JsonResponse({"gone": True, "error": "This draft was stored or thrown away."}, status=404)
+
+
 @may_survey
 @require_POST
 def store_reading(request: HttpRequest, pk: int) -> HttpResponse:
     """One reading, as JSON: kept at once, so that nothing is lost when the tablet goes dark."""
     draft = the_draft(pk)
     if draft is None:
-        return JsonResponse({"gone": True, "error": "This draft was stored or thrown away."}, status=404)
+        return draft_gone()
     form = ReadingForm(request.POST)
     if not form.is_valid():
         words = " ".join(str(message) for errors in form.errors.values() for message in errors)
@@ -283,6 +289,8 @@ def store_reading(request: HttpRequest, pk: int) -> HttpResponse:
     given = form.cleaned_data
     try:
         surveys.read_place(draft=draft, place=given["place"], reading=given["reading"], raw_reading=given["value"])
+    except SurveyDraft.DoesNotExist:
+        return draft_gone()
     except ValidationError as refused:
         return JsonResponse({"error": " ".join(refused.messages)}, status=422)
     return JsonResponse({"stored": True})
