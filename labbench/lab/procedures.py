@@ -13,7 +13,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from labbench.lab.models import Procedure, ProcedureVersion
-from labbench.lab.records import change, keep, remove
+from labbench.lab.records import change, keep, newest_version, remove
 
 # Lines around a change that are shown with it.
 CONTEXT_LINES = 2
@@ -52,11 +52,19 @@ def write_draft(
 
 
 @transaction.atomic
-def approve(*, version: ProcedureVersion, by: Any) -> ProcedureVersion:
-    """A draft comes into force on its day, with the name of who approved it. From here on it stays as it is."""
-    version = ProcedureVersion.objects.select_for_update(of=("self",)).get(pk=version.pk)
+def approve(*, version: ProcedureVersion, by: Any, seen: int | None = None) -> ProcedureVersion:
+    """A draft comes into force on its day, with the name of who approved it. From here on it stays as it is.
+
+    With `seen`, the state of the draft (`lab.records.newest_version`) that was read: ValidationError if it was written on since.
+    """
+    version = held(version)
     if not version.is_draft:
         raise ValidationError(f"Version {version.number} is approved already.")
+    if seen is not None and newest_version(version) != seen:
+        who = version.written_by or "Somebody"
+        raise ValidationError(
+            f"{who} wrote on this draft after the page was opened. Read it as it is now, then approve it."
+        )
     version.is_draft, version.approved_by, version.approved_at = False, by, timezone.now()
     return keep(version, by=by, reason="approved")
 
@@ -64,9 +72,18 @@ def approve(*, version: ProcedureVersion, by: Any) -> ProcedureVersion:
 @transaction.atomic
 def discard_draft(*, version: ProcedureVersion, by: Any, reason: str) -> None:
     """Take a draft out; its history stays."""
+    version = held(version)
     if not version.is_draft:
         raise ValidationError(f"Version {version.number} is approved; it stays as it is.")
     remove(version, by=by, reason=reason)
+
+
+def held(version: ProcedureVersion) -> ProcedureVersion:
+    """The version as it is now, held until the transaction ends; ValidationError where it is gone."""
+    row = ProcedureVersion.objects.select_for_update(of=("self",), no_key=True).filter(pk=version.pk).first()
+    if row is None:
+        raise ValidationError("This draft was discarded meanwhile.")
+    return row
 
 
 def same_text(one: str, other: str) -> bool:

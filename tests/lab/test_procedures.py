@@ -64,6 +64,17 @@ def test_approving_twice_and_discarding_what_is_approved_are_refused(procedure, 
         procedures.discard_draft(version=version, by=lead, reason="x")
 
 
+def test_a_draft_approved_meanwhile_is_not_discarded(procedure, lead):
+    draft = procedures.write_draft(
+        procedure=procedure, by=lead, text="other", effective_on=date(2026, 2, 1), change_note="x"
+    )
+    early = ProcedureVersion.objects.get(pk=draft.pk)
+    procedures.approve(version=draft, by=lead)
+    with pytest.raises(ValidationError, match="stays as it is"):
+        procedures.discard_draft(version=early, by=lead, reason="not wanted")
+    assert procedure.versions.count() == 2
+
+
 def test_a_discarded_draft_stays_in_the_history(procedure, lead):
     draft = procedures.write_draft(
         procedure=procedure, by=lead, text="other", effective_on=date(2026, 2, 1), change_note="x"

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labbench.bench.uses import repairs_by_study
 from labbench.lab import procedures as services
 from labbench.lab.models import Procedure, ProcedureVersion
+from labbench.lab.records import newest_version
 from labbench.pages.catalogue.keeping import KeepPage, kept, sent
 from labbench.pages.catalogue.record_forms import DraftForm, ProcedureForm, WhyForm
 
@@ -21,6 +22,8 @@ from labbench.pages.catalogue.record_forms import DraftForm, ProcedureForm, WhyF
 @require_safe
 def procedure_version(request: HttpRequest, pk: int) -> HttpResponse:
     """The text of one version, and what changed since the one before (or since ?against=, a version's number)."""
+    # Read before the text: a draft that is written on in between is not approved by this page.
+    seen = newest_version(get_object_or_404(ProcedureVersion, pk=pk))
     version = get_object_or_404(
         ProcedureVersion.objects.select_related("procedure", "approved_by", "written_by"), pk=pk
     )
@@ -31,6 +34,7 @@ def procedure_version(request: HttpRequest, pk: int) -> HttpResponse:
     before = next((row for row in earlier if str(row.number) == wanted), earlier[0] if earlier else None)
     context = {
         "version": version,
+        "seen": seen,
         "versions": versions,
         "newest": approved[0] if approved else None,
         "draft": next((row for row in versions if row.is_draft), None),
@@ -112,8 +116,11 @@ def write_draft(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def approve_version(request: HttpRequest, pk: int) -> HttpResponse:
     version = get_object_or_404(ProcedureVersion, pk=pk)
+    sent = request.POST.get("seen", "")
+    # What does not say which text was read approves none.
+    seen = int(sent) if sent.isdecimal() and len(sent) < 19 else -1
     try:
-        services.approve(version=version, by=request.user)
+        services.approve(version=version, by=request.user, seen=seen)
     except ValidationError as refused:
         messages.warning(request, " ".join(refused.messages))
     else:

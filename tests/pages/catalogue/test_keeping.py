@@ -201,7 +201,18 @@ def test_a_procedure_from_its_first_draft_to_a_second_version(lead):
     first = procedure.versions.get()
     assert first.is_draft
     qa = signed_in("qa")
-    qa.post(reverse("approve-version", args=[first.pk]))
+    approve, read = reverse("approve-version", args=[first.pk]), reverse("procedure-version", args=[first.pk])
+    early = qa.get(read).context["seen"]
+    lead.post(page, {"text": "1. Clean.\r\n2. Cure 5 s.", "effective_on": "2026-11-25"})
+    # Neither the text that was read before, nor one that nobody says to have read.
+    for sent in ({"seen": str(early)}, {}):
+        answer = qa.post(approve, sent, follow=True)
+        assert "wrote on this draft after the page was opened" in answer.content.decode()
+        assert procedure.versions.get().is_draft
+    lead.post(page, {"text": "1. Clean.\r\n2. Cure 60 s.", "effective_on": "2026-11-25"})
+    shown = qa.get(read)
+    assert f'name="seen" value="{shown.context["seen"]}"' in shown.content.decode()
+    qa.post(approve, {"seen": str(shown.context["seen"])})
     first.refresh_from_db()
     assert (first.is_draft, first.approved_by.role) == (False, "qa")
     assert "change_note" in lead.get(page).content.decode()
