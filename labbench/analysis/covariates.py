@@ -21,7 +21,7 @@ from labbench.analysis.sheets import StudySheet
 from labbench.bench.models import ReceivedDose, Repair
 from labbench.formats.factor_names import factor_label
 from labbench.formats.number_texts import number_text, told, with_unit
-from labbench.lab.models import HoursReading, LampSurvey
+from labbench.lab.models import HoursReading, LampReplacement, LampSurvey
 from labbench.science.sheet import CouponSheet, FactorColumn
 from labbench.science.value_groups import ValueGroups, value_groups
 from labbench.studies.models import Factor, Study
@@ -143,18 +143,21 @@ def measured_that_differ(study: Study) -> list[str]:
 
 
 def lamp_hours(lamps: Collection[int]) -> dict[int, list[tuple[datetime, float]]]:
-    """What each lamp's counter showed, in order of time: readings, and hours noted with surveys."""
+    """What each lamp's counter showed, in order of time: readings, hours noted with surveys, and what it was set to with a renewal."""
     found: dict[int, list[tuple[datetime, float]]] = defaultdict(list)
     surveys = LampSurvey.objects.filter(lamp__in=lamps, withdrawn_at=None, lamp_hours_h__isnull=False)
     readings = HoursReading.objects.filter(lamp__in=lamps)
+    renewals = LampReplacement.objects.filter(lamp__in=lamps)
     for lamp, at, hours in [
         *surveys.order_by().values_list("lamp", "surveyed_at", "lamp_hours_h"),
         *readings.order_by().values_list("lamp", "read_at", "hours_h"),
+        # After what was read at the same moment, and so before the renewal.
+        *renewals.order_by().values_list("lamp", "replaced_at", "hours_after_h"),
     ]:
         if hours is not None:
             found[lamp].append((at, hours))
     for rows in found.values():
-        rows.sort()
+        rows.sort(key=lambda row: row[0])
     return found
 
 

@@ -19,6 +19,7 @@ from labbench.bench.models import ReceivedDose, Repair
 from labbench.bench.services import correct
 from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.formats.coupon_sheet_export import write_coupon_sheet_csv
+from labbench.lab.lamp_lives import record_hours, record_replacement
 from labbench.studies.services import set_level
 from tests import factories
 from tests.analysis.dosed import ARMS, deviate, dosed_study
@@ -53,6 +54,18 @@ def test_the_measured_values_of_a_repair():
     assert values["glass_temperature_c"] == pytest.approx(20.3)
     assert "room_temperature_c" not in values
     assert "dose_break_mj_cm2" not in values
+
+
+def test_hours_of_a_renewed_lamp_are_those_of_its_new_part():
+    study, by = dosed_study(), factories.person()
+    repair = Repair.objects.get(coupon__study=study, coupon__code="C03")
+    # At the same moment: the counter read, then set back.
+    at = repair.repaired_at - timedelta(days=1)
+    record_hours(lamp=repair.lamp, by=by, read_at=at, hours_h=900.0)
+    record_replacement(
+        lamp=repair.lamp, by=by, replaced_at=at, part="tube", hours_before_h=900.0, hours_after_h=0.0, reason="dark"
+    )
+    assert measured_values(study)[repair.coupon_id]["lamp_hours_h"] == 0.0
 
 
 def test_the_dose_in_place_of_its_names_isolates_what_they_could_not(eager_queue, django_capture_on_commit_callbacks):
