@@ -13,6 +13,8 @@ from labbench.bench.models import Repair
 from labbench.lab.models import GlassCount, GlassStock, LotCount, ResinLot
 from labbench.studies.models import Coupon
 
+ROUNDING = 1e-9
+
 
 @dataclass(frozen=True, slots=True)
 class Stock:
@@ -92,8 +94,12 @@ def stock_of_glass(glass: GlassStock, count: GlassCount | None, coupons: int) ->
 
 
 def remainder(begun: float, taken: float, used: int, counted_at: datetime | None, low: float | None) -> Stock:
-    left = max(0.0, begun - taken)
-    return Stock(left, used, max(0.0, taken - begun), counted_at, left == 0 or (low is not None and left < low), "")
+    rest = begun - taken
+    # Three times 0.1 ml are not more than 0.3 ml: what only rounding of the sum makes is nothing.
+    if abs(rest) <= ROUNDING * begun:
+        rest = 0.0
+    left = max(0.0, rest)
+    return Stock(left, used, max(0.0, -rest), counted_at, left == 0 or (low is not None and left < low), "")
 
 
 def last_counts(counts: QuerySet[Any], name: str) -> dict[int, Any]:

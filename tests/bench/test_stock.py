@@ -69,6 +69,16 @@ def test_what_can_not_be_said_says_why():
     assert lot_stock(one).reason == "how much a repair takes is not recorded with the resin"
 
 
+def test_a_lot_used_up_to_the_last_drop_is_not_overdrawn():
+    one = lot()
+    one.resin.use_per_repair_ml, one.quantity_ml = 0.1, 0.3
+    for _ in range(3):
+        repaired(one)
+    # 3 × 0.1 is 0.30000000000000004 in binary.
+    stock = lot_stock(one)
+    assert (stock.left, stock.overdrawn, stock.is_low) == (0.0, 0.0, True)
+
+
 def test_more_use_than_stock_is_told():
     one = lot()
     one.quantity_ml = 0.25
