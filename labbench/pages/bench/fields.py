@@ -14,6 +14,7 @@ from PIL import Image, UnidentifiedImageError
 
 from labbench.formats.cell_numbers import NumberFault, read_number
 from labbench.formats.cell_text import cleaned
+from labbench.pages.local_times import WallClockField
 from labbench.pages.templatetags.quantities import quantity
 
 # What a camera of a tablet writes; the format decides the name's ending and so the type it is served as.
@@ -52,20 +53,19 @@ class QuantityField(forms.Field):
         return number
 
 
-class MomentField(forms.DateTimeField):
+class MomentField(WallClockField):
     """When it happened; left empty it is now, so that a form which lay open does not store an old time."""
 
     def __init__(self, **extra: Any) -> None:
         extra.setdefault("required", False)
         extra.setdefault("help_text", "Leave empty: now.")
-        widget = forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
-        super().__init__(widget=widget, **extra)
+        super().__init__(**extra)
 
     def clean(self, value: Any) -> datetime:
         at, now = super().clean(value), timezone.now()
         if at is None:
             return now
-        if (at - now).total_seconds() > CLOCKS_DIFFER_S:
+        if at.year > 2190 or (at - now).total_seconds() > CLOCKS_DIFFER_S:
             raise ValidationError("This time is still to come; record what has happened.")
         if at.year < 1990:
             raise ValidationError("This time is before 1990.")

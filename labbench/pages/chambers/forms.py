@@ -15,6 +15,7 @@ from django.utils.dateparse import parse_datetime
 from labbench.bench.models import Booking, Load
 from labbench.lab.models import Chamber, StaffedWindow
 from labbench.lab.models.hours import clock_text
+from labbench.pages.local_times import WallClockField
 
 # The dashes of a date are no offset.
 AFTER_CLOCK = re.compile(r":\d\d\S*-\d")
@@ -25,12 +26,8 @@ def is_zoned(value: Any) -> bool:
     return isinstance(value, str) and (value.endswith("Z") or "+" in value or AFTER_CLOCK.search(value) is not None)
 
 
-class ZonedField(forms.DateTimeField):
+class ZonedField(WallClockField):
     """A point in time to come: typed by the lab's clock, or with its offset as the drawing sends it."""
-
-    def __init__(self, **extra: Any) -> None:
-        widget = forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
-        super().__init__(widget=widget, **extra)
 
     def prepare_value(self, value: Any) -> Any:
         # A time that the drawing sent is shown again as it would be typed.

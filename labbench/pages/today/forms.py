@@ -14,21 +14,10 @@ from django.utils.dateparse import parse_datetime
 from labbench.bench.loads import CLOCKS_DIFFER
 from labbench.bench.models import Load
 from labbench.bench.split_loads import Mend
-from labbench.formats.date_texts import clock_text, moment_text, offset_text
+from labbench.formats.date_texts import clock_text, moment_text
 from labbench.lab.models import Chamber
+from labbench.pages.local_times import in_the_labs_zone
 from labbench.studies.models import Coupon
-
-
-class ComesTwice(ValidationError):
-    """A local time of the hour that comes twice: `readings` are the two it may be."""
-
-    def __init__(self, readings: tuple[datetime, datetime]) -> None:
-        first, second = readings
-        super().__init__(
-            f"{first:%H:%M} came twice that night, when the clock went back: say whether it was the first time "
-            f"({offset_text(first)}) or the second ({offset_text(second)})."
-        )
-        self.readings = readings
 
 
 class LocalTimeField(forms.CharField):
@@ -55,6 +44,9 @@ class LocalTimeField(forms.CharField):
             at = in_the_labs_zone(at)
         if at.year < 1990:
             raise ValidationError("This time is before 1990.")
+        if at.year > 2190:
+            # The end of all years has no time by another clock.
+            raise ValidationError("This time is still to come; record what has happened.")
         if at > now + CLOCKS_DIFFER:
             shown = moment_text(timezone.localtime(at))
             raise ValidationError(
@@ -62,20 +54,6 @@ class LocalTimeField(forms.CharField):
                 "Record what has happened."
             )
         return at.astimezone(UTC)
-
-
-def in_the_labs_zone(at: datetime) -> datetime:
-    """A time as the clock on the wall shows it, with its zone."""
-    zone = timezone.get_current_timezone()
-    first, second = at.replace(tzinfo=zone, fold=0), at.replace(tzinfo=zone, fold=1)
-    before, after = first.utcoffset(), second.utcoffset()
-    if before == after or before is None or after is None:
-        return first
-    if before > after:
-        raise ComesTwice((first, second))
-    raise ValidationError(
-        f"{at:%H:%M} did not exist that night: the clock went forward over it. Look at the time again."
-    )
 
 
 class MoveForm(forms.Form):

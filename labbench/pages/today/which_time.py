@@ -7,7 +7,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from labbench.formats.date_texts import clock_text
-from labbench.pages.today.forms import ComesTwice
+from labbench.pages.local_times import ComesTwice
 
 
 def ask_which(request: HttpRequest, form: forms.Form) -> HttpResponse | None:
