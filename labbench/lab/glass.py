@@ -8,7 +8,7 @@ from typing import Any
 from django.db import transaction
 
 from labbench.lab.models import GlassCount, GlassStock
-from labbench.lab.records import change, keep, remove
+from labbench.lab.records import change, keep, refuse_twice, remove
 
 
 @transaction.atomic
@@ -20,6 +20,9 @@ def store_glass(*, glass: GlassStock, by: Any, reason: str = "") -> GlassStock:
 @transaction.atomic
 def count_glass(*, glass: GlassStock, by: Any, pieces_left: int, reason: str, counted_at: datetime) -> GlassCount:
     """Store how many pieces are left; coupons are counted from there on."""
+    GlassStock.objects.select_for_update(no_key=True).get(pk=glass.pk)
+    same = GlassCount.objects.filter(glass=glass, pieces_left=pieces_left, reason=reason, counted_by=by)
+    refuse_twice(same, "counted_at", counted_at)
     row = GlassCount(glass=glass, pieces_left=pieces_left, reason=reason, counted_at=counted_at, counted_by=by)
     return keep(row, by=by)
 

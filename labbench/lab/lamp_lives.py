@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -19,11 +19,11 @@ from django.db import transaction
 from django.db.models import Avg
 from django.utils import timezone
 
-from labbench.formats.date_texts import day_text
+from labbench.formats.date_texts import day_text, moment_text
 from labbench.formats.number_texts import number_text
 from labbench.lab.models import HoursReading, Lamp, LampReplacement, LampSurvey, SurveyPoint
 from labbench.lab.models.lamps import JudgedBy
-from labbench.lab.records import keep, remove
+from labbench.lab.records import keep, refuse_twice, remove
 
 if TYPE_CHECKING:
     from labbench.science.depreciation import Depreciation, HoursToLevel
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 SAME_DISTANCE_MM = 5.0
 # A lamp is named so many hours before it is expected to give less than it must: the lab's notice, no source.
 WARN_AHEAD_H = 200.0
+# A part is not renewed twice within an hour while the counter stands still.
+ONE_RENEWAL_WITHIN = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +189,7 @@ def in_time(event: CounterEvent) -> tuple[datetime, bool]:
 def record_hours(*, lamp: Lamp, by: Any, read_at: datetime, hours_h: float, note: str = "") -> HoursReading:
     """Store what the lamp's counter showed."""
     locked(lamp)
+    refuse_twice(HoursReading.objects.filter(lamp=lamp, hours_h=hours_h, read_by=by, note=note), "read_at", read_at)
     refuse_falling_hours(lamp, at=read_at, hours_h=hours_h)
     reading = keep(HoursReading(lamp=lamp, read_at=read_at, hours_h=hours_h, read_by=by, note=note), by=by)
     settle_hours(lamp, by=by)
@@ -215,10 +218,27 @@ def record_replacement(
         replaced_by=by,
         reason=reason,
     )
+    refuse_second_renewal(renewed)
     refuse_contradictions(lamp, [event_of(renewed)])
     keep(renewed, by=by)
     settle_hours(lamp, by=by)
     return renewed
+
+
+def refuse_second_renewal(renewed: LampReplacement) -> None:
+    """ValidationError where the same part was renewed within the hour with the same counter: one renewal, told twice."""
+    same = LampReplacement.objects.filter(
+        lamp=renewed.lamp,
+        part=renewed.part,
+        hours_before_h=renewed.hours_before_h,
+        hours_after_h=renewed.hours_after_h,
+        replaced_at__range=(renewed.replaced_at - ONE_RENEWAL_WITHIN, renewed.replaced_at + ONE_RENEWAL_WITHIN),
+    )
+    if (earlier := same.select_related("replaced_by").first()) is not None:
+        at = moment_text(timezone.localtime(earlier.replaced_at))
+        raise ValidationError(
+            f"This renewal is recorded already ({earlier.replaced_by}, {at}, the same part and counter); it is not stored twice."
+        )
 
 
 @transaction.atomic

@@ -8,7 +8,7 @@ from typing import Any
 from django.db import transaction
 
 from labbench.lab.models import LotCount, Resin, ResinLot
-from labbench.lab.records import change, keep, remove
+from labbench.lab.records import change, keep, refuse_twice, remove
 
 
 @transaction.atomic
@@ -26,6 +26,9 @@ def store_lot(*, lot: ResinLot, by: Any, reason: str = "") -> ResinLot:
 @transaction.atomic
 def count_lot(*, lot: ResinLot, by: Any, left_ml: float, reason: str, counted_at: datetime) -> LotCount:
     """Store what is left of a lot; use is counted from there on."""
+    ResinLot.objects.select_for_update(no_key=True).get(pk=lot.pk)
+    same = LotCount.objects.filter(lot=lot, left_ml=left_ml, reason=reason, counted_by=by)
+    refuse_twice(same, "counted_at", counted_at)
     return keep(LotCount(lot=lot, left_ml=left_ml, reason=reason, counted_at=counted_at, counted_by=by), by=by)
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, models, transaction
 
+# The same again so soon is a double tap, or a reload after a slow answer.
+SAME_WITHIN = timedelta(minutes=2)
 Row = TypeVar("Row", bound=models.Model)
 
 
@@ -47,6 +49,12 @@ def remember(row: models.Model, *, by: Any, reason: str = "", at: datetime | Non
     row._change_reason = reason  # type: ignore[attr-defined]
     if at is not None:
         row._history_date = at  # type: ignore[attr-defined]
+
+
+def refuse_twice(same: models.QuerySet[Any], name: str, at: datetime) -> None:
+    """ValidationError where one of these rows, the same but for its moment `name`, is of a moment before or after."""
+    if same.filter(**{f"{name}__range": (at - SAME_WITHIN, at + SAME_WITHIN)}).exists():
+        raise ValidationError("You recorded this a moment ago already; it is not stored twice.")
 
 
 def newest_version(row: models.Model) -> int:

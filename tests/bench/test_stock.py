@@ -128,3 +128,20 @@ def test_a_change_needs_a_reason(hand):
     one = lot()
     with pytest.raises(ValidationError, match="Say why"):
         store_lot(lot=one, by=hand)
+
+
+def test_a_count_sent_twice_is_one(hand):
+    one, glass = lot(), GlassStock.objects.create(code="G", construction="float", thickness_mm=6, pieces=5)
+    for again in (False, True):
+        for count in (
+            lambda at: count_lot(lot=one, by=hand, left_ml=5.0, reason="spilt", counted_at=at),
+            lambda at: count_glass(glass=glass, by=hand, pieces_left=5, reason="broken", counted_at=at),
+        ):
+            if again:
+                with pytest.raises(ValidationError, match="it is not stored twice"):
+                    count(NOON + timedelta(seconds=3))
+            else:
+                count(NOON)
+    assert (one.counts.count(), glass.counts.count()) == (1, 1)
+    count_lot(lot=one, by=hand, left_ml=4.0, reason="spilt", counted_at=NOON + timedelta(seconds=9))
+    assert one.counts.count() == 2

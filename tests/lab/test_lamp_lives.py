@@ -254,3 +254,27 @@ def test_many_lamps_take_the_same_number_of_queries():
             lamp_lives.fadings(lamps)
         counts.append(len(queries))
     assert counts == [4, 4]
+
+
+def test_a_renewal_told_twice_is_one(hand):
+    lamp = factories.lamp()
+    told = {"lamp": lamp, "part": "tube", "hours_before_h": 950.0, "hours_after_h": 0.0, "reason": "dark"}
+    lamp_lives.record_replacement(by=hand, replaced_at=day(2), **told)
+    for by, after_s in ((hand, 4), (factories.person("technician"), 1800)):
+        with pytest.raises(ValidationError, match="This renewal is recorded already"):
+            lamp_lives.record_replacement(by=by, replaced_at=day(2) + timedelta(seconds=after_s), **told)
+    assert lamp.replacements.count() == 1
+    # Another part at the same time, or the next tube later, are renewals of their own.
+    again = told | {"part": "battery", "hours_before_h": 0.0}
+    lamp_lives.record_replacement(by=hand, replaced_at=day(2) + timedelta(seconds=4), **again)
+    lamp_lives.record_replacement(by=hand, replaced_at=day(40), **told)
+    assert lamp.replacements.count() == 3
+
+
+def test_a_reading_sent_twice_is_one(hand):
+    lamp = factories.lamp()
+    lamp_lives.record_hours(lamp=lamp, by=hand, read_at=day(1), hours_h=120)
+    with pytest.raises(ValidationError, match="it is not stored twice"):
+        lamp_lives.record_hours(lamp=lamp, by=hand, read_at=day(1) + timedelta(seconds=4), hours_h=120)
+    lamp_lives.record_hours(lamp=lamp, by=hand, read_at=day(2), hours_h=120)
+    assert HoursReading.objects.count() == 2
