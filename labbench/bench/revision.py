@@ -10,7 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
 from labbench.bench.booking_changes import hold_chambers
-from labbench.bench.models import Load, Repair
+from labbench.bench.models import Booking, Load, Repair
 from labbench.bench.places import place_coupons, refuse_more_than_places
 from labbench.bench.reallocation import watched
 from labbench.bench.services import hold_coupons, withdraw
@@ -27,17 +27,30 @@ UNCHANGED = object()
 
 @transaction.atomic
 def revise_study(*, study: Study, by: Any, reason: str = "") -> Study:
-    """Store a changed study; other rounds planned move its coupons to other stages."""
-    before = (
-        Study.objects.select_for_update(no_key=True)
-        .filter(pk=study.pk)
-        .values_list("rounds_planned", flat=True)
-        .first()
-    )
+    """Store a changed study; other rounds planned move its coupons to other stages.
+
+    ValidationError if it is to close while a load of it is in a chamber: nobody could take it out there.
+    """
+    if study.state == Study.State.CLOSED:
+        # So that nobody moves a load in meanwhile.
+        hold_chambers()
+    before = Study.objects.select_for_update(no_key=True).filter(pk=study.pk).first()
+    if study.state == Study.State.CLOSED and (before is None or before.state != Study.State.CLOSED):
+        refuse_with_loads_inside(study)
     saved = save_study(study=study, by=by, reason=reason)
-    if before is not None and before != saved.rounds_planned:
+    if before is not None and before.rounds_planned != saved.rounds_planned:
         settle(list(saved.coupons.values_list("pk", flat=True)))
     return saved
+
+
+def refuse_with_loads_inside(study: Study) -> None:
+    """ValidationError naming the loads of a study that are in a chamber."""
+    rows = Booking.objects.filter(load__study=study.pk, started_at__isnull=False, ended_at=None)
+    inside = [
+        f"{row.load.name} is in {row.chamber}" for row in rows.select_related("load", "chamber").order_by("load__name")
+    ]
+    if inside:
+        raise ValidationError(f"{', '.join(inside)}. Take out what is in a chamber, then close {study.code}.")
 
 
 @transaction.atomic

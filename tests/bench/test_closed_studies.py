@@ -7,8 +7,9 @@ import pytest
 from django.core.exceptions import ValidationError
 
 from labbench.bench.intake import take_in
-from labbench.bench.loads import start_load
+from labbench.bench.loads import move_in, move_out, start_load
 from labbench.bench.models import Deviation, Inspection
+from labbench.bench.revision import revise_study
 from labbench.bench.services import (
     correct,
     create_load,
@@ -23,6 +24,7 @@ from labbench.bench.services import (
 from labbench.formats.coupon_sheet import read_coupon_sheet
 from labbench.studies.services import save_study
 from tests import factories
+from tests.bench import soaks
 from tests.factories import NOON
 
 pytestmark = pytest.mark.django_db
@@ -101,3 +103,19 @@ def test_a_deviation_found_out_later_is_still_kept_and_qa_corrects_it(closed):
     kept = record_deviation(study=closed["study"], by=qa, kind="other", happened_at=NOON, description="logger was off")
     correct(record=kept, by=qa, reason="more is known", changes={"reason": "battery"})
     assert Deviation.objects.get().reason == "battery"
+
+
+def test_a_study_is_not_closed_while_a_load_of_it_is_in_a_chamber():
+    tray, by = soaks.load(rooms=soaks.chambers()), factories.person("lead")
+    move_in(booking=soaks.booked(tray, 1, 1), by=by, at=NOON)
+    study = tray.study
+    study.state = "closed"
+    with pytest.raises(
+        ValidationError, match=f"Tray 1 is in F-1. Take out what is in a chamber, then close {study.code}"
+    ):
+        revise_study(study=study, by=by, reason="finished")
+    study.refresh_from_db()
+    assert study.state == "running"
+    move_out(booking=soaks.booked(tray, 1, 1), by=by, at=NOON + 17 * soaks.HOUR)
+    study.state = "closed"
+    assert revise_study(study=study, by=by, reason="finished").closed_on is not None
