@@ -15,6 +15,7 @@ LABBENCH_DEBUG          1 for development only
 import atexit
 import logging
 import os
+import re
 import secrets
 import shutil
 import sys
@@ -271,14 +272,37 @@ def in_one_line(record: logging.LogRecord) -> bool:
     return True
 
 
+# Whoever knows the address of a private calendar reads it, and calendar programs ask with methods that are refused.
+CALENDAR_TOKEN = re.compile(r"(?<=/calendar/)[^/\s]+(?=/loads\.ics)")
+
+
+def without_calendar_tokens(record: logging.LogRecord) -> bool:
+    """The address of a private calendar is not written down where others read it."""
+    told = record.getMessage()
+    if CALENDAR_TOKEN.search(told):
+        record.msg, record.args = CALENDAR_TOKEN.sub("…", told), None
+    return True
+
+
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"}},
-    "filters": {"in_one_line": {"()": "django.utils.log.CallbackFilter", "callback": in_one_line}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["in_one_line"]}},
+    "filters": {
+        "in_one_line": {"()": "django.utils.log.CallbackFilter", "callback": in_one_line},
+        "without_calendar_tokens": {"()": "django.utils.log.CallbackFilter", "callback": without_calendar_tokens},
+    },
+    "handlers": {
+        "console": {
+            "class": "logging.StreamHandler",
+            "formatter": "line",
+            "filters": ["in_one_line", "without_calendar_tokens"],
+        }
+    },
     "root": {"handlers": ["console"], "level": "WARNING"},
     "loggers": {
+        # Also before the handlers that Django itself brings.
+        "django.request": {"filters": ["without_calendar_tokens"]},
         "labbench": {"level": "INFO"},
         "waitress.queue": {"level": "CRITICAL"},  # says "task queue depth" at every burst
         "django.security.DisallowedHost": {"level": "CRITICAL"},

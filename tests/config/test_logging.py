@@ -5,6 +5,7 @@ import logging
 
 import pytest
 
+from labbench.bench.calendars import give_address
 from tests import factories
 
 
@@ -33,3 +34,13 @@ def test_a_fault_keeps_its_traceback(terminal):
     except RuntimeError:
         logging.getLogger("labbench").exception("it broke")
     assert "Traceback" in terminal.getvalue()
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(("method", "status"), [("options", 405), ("post", 405), ("get", 404)])
+def test_the_address_of_a_private_calendar_is_not_told(client, terminal, method, status):
+    token = give_address(person=factories.person()).token
+    asked = token if status == 405 else f"{token[:-3]}old"
+    assert getattr(client, method)(f"/calendar/{asked}/loads.ics").status_code == status
+    assert "/calendar/…/loads.ics" in terminal.getvalue()
+    assert token[:-3] not in terminal.getvalue()
