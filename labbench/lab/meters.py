@@ -10,7 +10,7 @@ from django.db import transaction
 
 from labbench.formats.date_texts import day_text
 from labbench.formats.number_texts import number_text
-from labbench.lab.models import Calibration, Lamp, LampSurvey, Radiometer
+from labbench.lab.models import Calibration, Lamp, LampSurvey, Radiometer, SurveyDraft
 from labbench.lab.records import keep, remove
 from labbench.science.survey_uncertainty import MeterLimits
 
@@ -85,11 +85,16 @@ def change_calibration(*, calibration: Calibration, by: Any, reason: str, **deta
 
 
 def remove_calibration(*, calibration: Calibration, by: Any, reason: str) -> None:
-    """Take out a calibration that was entered by mistake; refused where a survey was made with it."""
+    """Take out a calibration that was entered by mistake; refused where a survey was made or begun with it."""
     made = LampSurvey.objects.filter(calibration=calibration).count()
     if made:
         words = "a survey was" if made == 1 else f"{made} surveys were"
         raise ValidationError(f"{words.capitalize()} made under this calibration; correct it instead of taking it out.")
+    begun = SurveyDraft.objects.filter(calibration=calibration).select_related("lamp").first()
+    if begun is not None:
+        raise ValidationError(
+            f"A survey begun under this calibration is not stored yet ({begun}); store it or throw it away first."
+        )
     remove(calibration, by=by, reason=reason)
 
 

@@ -274,3 +274,9 @@ def test_a_calibration_in_use_is_corrected_not_taken_out():
     assert (survey.calibration.factor, survey.calibration_factor) == (1.2, 1.0)
     with pytest.raises(ValidationError, match="Say why"):
         meters.change_meter(meter=survey.radiometer, by=by, reason="", note="x")
+
+
+def test_a_calibration_of_a_survey_that_is_being_read_is_not_taken_out():
+    begun = draft()
+    with pytest.raises(ValidationError, match=r"is not stored yet \(.*, begun .*\); store it or throw it away first"):
+        meters.remove_calibration(calibration=begun.calibration, by=factories.person("lead"), reason="slip")
