@@ -19,6 +19,7 @@ from labbench.pages.bench.cautions import caution, exposure_words
 from labbench.pages.catalogue.attention import attention
 from labbench.pages.lamps.life import life_panel
 from labbench.pages.surveys.drawing import survey_picture
+from labbench.pages.surveys.entry import number_in
 from labbench.science.uv_exposure import is_uva
 
 SURVEYS_SHOWN = 50
@@ -68,7 +69,11 @@ def lamp(request: HttpRequest, pk: int) -> HttpResponse:
     summaries = queries.survey_summaries([survey.pk for survey in surveys])
     wanted = request.GET.get("survey", "")
     standing = [survey for survey in surveys if survey.withdrawn_at is None]
-    shown = get_object_or_404(LampSurvey, pk=wanted, lamp=found) if wanted.isdecimal() else next(iter(standing), None)
+    shown = (
+        get_object_or_404(LampSurvey, pk=number_in(wanted), lamp=found)
+        if wanted.isdecimal()
+        else next(iter(standing), None)
+    )
     life = life_panel(found)
     renewed_at = life.fading.life.started_at
     context = {

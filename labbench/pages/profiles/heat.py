@@ -13,6 +13,7 @@ from labbench.bench.models import Load
 from labbench.lab.models import ProfileStep, ThermalProfile
 from labbench.pages.profiles.heat_forms import HeatForm
 from labbench.pages.profiles.heat_parts import HeatAnswer, answered
+from labbench.pages.surveys.entry import number_in
 
 # A usual windscreen; any other is typed or taken from stock.
 STARTS = {
@@ -54,7 +55,7 @@ def load_of(request: HttpRequest) -> Load | None:
     """The load that the page was opened from."""
     wanted = request.POST.get("load") or request.GET.get("load") or ""
     found = Load.objects.select_related("profile", "study__profile")
-    return found.filter(pk=wanted).first() if wanted.isdecimal() else None
+    return found.filter(pk=number).first() if (number := number_in(wanted)) is not None else None
 
 
 def steps_for(profile: ThermalProfile | None, wanted: str) -> QuerySet[ProfileStep]:
@@ -62,8 +63,8 @@ def steps_for(profile: ThermalProfile | None, wanted: str) -> QuerySet[ProfileSt
     steps = ProfileStep.objects.select_related("profile").order_by("profile__name", "-profile__version", "number")
     if profile is not None:
         return steps.filter(profile=profile)
-    if wanted.isdecimal():
-        return steps.filter(profile__steps=int(wanted))
+    if (number := number_in(wanted)) is not None:
+        return steps.filter(profile__steps=number)
     return steps.exclude(target_c=None)
 
 

@@ -19,6 +19,7 @@ from labbench.lab.profiles import STARTING_PROFILES, ProfileValues
 from labbench.pages.profiles.forms import ProfileForm, StepsOfRound, step_forms
 from labbench.pages.profiles.round_picture import round_picture
 from labbench.pages.refusals import add_refusal
+from labbench.pages.surveys.entry import number_in
 
 EMPTY = ProfileValues("", 3, 10, ())
 CAUTIONS = (
@@ -128,8 +129,8 @@ def starts() -> list[tuple[str, str]]:
 def starting_values(wanted: str) -> ProfileValues:
     if wanted in STARTING_PROFILES:
         return STARTING_PROFILES[wanted]
-    if wanted.isdecimal():
-        values = profiles.values_of(open_profile(int(wanted)))
+    if (number := number_in(wanted)) is not None:
+        values = profiles.values_of(open_profile(number))
         return ProfileValues(
             "", values.rounds, values.max_transfer_minutes, values.steps, values.note, values.is_common_practice
         )

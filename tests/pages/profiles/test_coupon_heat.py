@@ -242,3 +242,8 @@ def test_a_trace_that_says_too_little_is_refused_in_words(guest, data, extra, wo
     answer = fitted(guest, step_log() if data is None else data, **extra)
     assert answer.status_code == 200
     assert words in answer.content.decode()
+
+
+@pytest.mark.parametrize("name", ["load", "step"])
+def test_a_number_longer_than_any_record_has_is_none(guest, name):
+    assert asked(guest, **{name: "9" * 5000}).status_code == 200
