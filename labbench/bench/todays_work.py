@@ -10,6 +10,7 @@ from itertools import pairwise
 from typing import Any
 
 from django.db.models import Count, Q
+from django.utils import timezone
 
 from labbench.bench.loads import GONE
 from labbench.bench.models import Booking, ChamberFailure, Deviation, Load, LoadPlace, Repair
@@ -315,9 +316,15 @@ def todays_work(*, now: datetime, person: Any = None) -> Work:
     return work
 
 
+def in_use(now: datetime) -> Q:
+    """Chambers not retired yet, by the lab's own day, as moves into them are judged."""
+    return Q(retired_on=None) | Q(retired_on__gt=timezone.localtime(now).date())
+
+
 def chambers_now(now: datetime) -> list[ChamberNow]:
-    """What every chamber in use holds, and whether it has failed. Four queries."""
-    rows = Chamber.objects.filter(Q(retired_on=None) | Q(retired_on__gt=now.date())).order_by("kind", "code")
+    """What every chamber in use holds, and whether it has failed; also a retired one that holds a load. Four queries."""
+    holding = Booking.objects.filter(started_at__isnull=False, ended_at=None).order_by().values("chamber")
+    rows = Chamber.objects.filter(in_use(now) | Q(pk__in=holding)).order_by("kind", "code")
     by_key = {chamber.pk: ChamberNow(chamber) for chamber in rows}
     inside = Booking.objects.filter(started_at__isnull=False, ended_at=None).select_related("load__study", "step")
     taken = dict(

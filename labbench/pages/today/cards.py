@@ -166,15 +166,17 @@ def counted(at: datetime, now: datetime, ahead: str, behind: str) -> Countdown:
 
 
 def others_of(doing: Doing, chambers: Sequence[ChamberNow]) -> list[ChamberNow]:
-    """Other chambers of the same kind that have room and have not failed."""
+    """Other chambers of the same kind that are in use, have room and have not failed."""
     if doing.into is None:
         return []
     kind, planned = doing.into.chamber.kind, doing.into.chamber_id
+    today = timezone.localdate()
     return [
         row
         for row in chambers
         if row.chamber.kind == kind
         and row.chamber.pk != planned
         and row.failure is None
+        and (row.chamber.retired_on is None or row.chamber.retired_on > today)
         and row.taken + doing.coupons <= row.chamber.capacity_coupons
     ]

@@ -14,6 +14,7 @@ from django.utils.dateparse import parse_datetime
 from labbench.bench.loads import CLOCKS_DIFFER
 from labbench.bench.models import Load
 from labbench.bench.split_loads import Mend
+from labbench.bench.todays_work import in_use
 from labbench.formats.date_texts import clock_text, moment_text
 from labbench.lab.models import Chamber
 from labbench.pages.local_times import in_the_labs_zone
@@ -56,11 +57,24 @@ class LocalTimeField(forms.CharField):
         return at.astimezone(UTC)
 
 
+class ChamberField(forms.ModelChoiceField):
+    """One of the chambers in use, as the page of the day lists them."""
+
+    def __init__(self, **extra: Any) -> None:
+        super().__init__(Chamber.objects.none(), **extra)
+
+    def __deepcopy__(self, memo: Any) -> ChamberField:
+        made: ChamberField = super().__deepcopy__(memo)
+        # Every form asks anew: which chambers are in use depends on the day.
+        made.queryset = Chamber.objects.filter(in_use(timezone.now()))
+        return made
+
+
 class MoveForm(forms.Form):
     """When a load went into a chamber or came out, and what was said about what this does not keep."""
 
     at = LocalTimeField(label="time", help_text="Leave empty: now.")
-    chamber = forms.ModelChoiceField(Chamber.objects.filter(retired_on=None), required=False, label="other chamber")
+    chamber = ChamberField(required=False, label="other chamber")
     into = forms.IntegerField(required=False, min_value=1)
     # The chamber that the page showed: the plan may have changed meanwhile.
     shown = forms.IntegerField(required=False, min_value=1)
@@ -106,7 +120,7 @@ class WorksAgainForm(forms.Form):
 class GoOnForm(forms.Form):
     """Where a load of a failed chamber goes on, and since when."""
 
-    chamber = forms.ModelChoiceField(Chamber.objects.filter(retired_on=None))
+    chamber = ChamberField()
     at = LocalTimeField(label="since", help_text="Leave empty: now.")
 
 
@@ -128,7 +142,7 @@ class SplitForm(forms.Form):
     """Which coupon was found where, and what becomes of it."""
 
     coupon = forms.ModelChoiceField(Coupon.objects.none(), empty_label="which one?")
-    chamber = forms.ModelChoiceField(Chamber.objects.filter(retired_on=None), label="found in", empty_label="where?")
+    chamber = ChamberField(label="found in", empty_label="where?")
     found_at = LocalTimeField(label="found at", help_text="Leave empty: now.")
     mend = forms.ChoiceField(label="what becomes of it", choices=Mend.choices, widget=forms.RadioSelect)
     companion = forms.ModelChoiceField(

@@ -12,7 +12,9 @@ from labbench.bench.booking_changes import undo_change
 from labbench.bench.bookings import book_load, unbook_load
 from labbench.bench.models import CalendarAddress, ChamberFailure, Deviation, LoadPlace
 from labbench.bench.services import record_inspections
+from labbench.bench.todays_work import chambers_now
 from labbench.lab.hours import set_weekday
+from labbench.lab.models import Chamber
 from labbench.studies.models import Coupon
 from tests import factories
 from tests.bench import soaks
@@ -474,3 +476,22 @@ def test_a_lab_that_looks_after_each_step_finds_the_way_at_the_card(sign_in, tra
         )  # fmt: skip
         clock.set(NOON + (hours + 4) * HOUR)
     assert "Look at the coupons after round 1" not in text_of(client.get("/today/"))
+
+
+def test_a_chamber_that_retires_later_can_be_chosen_and_one_retired_is_shown_while_it_holds_a_load(
+    sign_in, rooms, clock
+):
+    client, tray = sign_in(), soaks.load(rooms=rooms)
+    Chamber.objects.filter(code="F-2").update(retired_on=NOON.date() + timedelta(days=30))
+    press(client, tray, booked(tray, 1, 1), "in", chamber=rooms["F-2"].pk)
+    assert booked(tray, 1, 1).chamber == rooms["F-2"]
+    Chamber.objects.filter(code__in=["F-1", "F-2"]).update(retired_on=NOON.date())
+    shown = {row.chamber.code: len(row.loads) for row in chambers_now(NOON)}
+    assert shown["F-2"] == 1
+    assert "F-1" not in shown
+
+
+def test_a_chamber_is_retired_by_the_day_of_the_lab(rooms):
+    Chamber.objects.filter(code="F-1").update(retired_on=NOON.date() + timedelta(days=1))
+    with timezone.override(ZoneInfo("Pacific/Auckland")):
+        assert "F-1" not in {row.chamber.code for row in chambers_now(NOON)}
