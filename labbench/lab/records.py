@@ -68,7 +68,9 @@ def refuse_changed(row: models.Model, version: int) -> None:
     if newest_version(row) != version:
         last = row.history.order_by("-history_id").first()  # type: ignore[attr-defined]
         who = last.history_user if last and last.history_user else "Somebody"
-        raise ValidationError(f"{who} changed this at the same moment. Look at it again, then store.")
+        raise ValidationError(
+            f"{who} changed this meanwhile. Open it again to see how it stands now, then type your change."
+        )
 
 
 def hold_unchanged(row: models.Model, version: int) -> None:

@@ -43,7 +43,9 @@ def watched(make: Make, row: models.Model, data: Any) -> Any:
     if not sent or sent == str(newest):
         return form
     history = row.history.order_by("history_id")  # type: ignore[attr-defined]
-    old = history.filter(history_id=int(sent)).first() if sent.isdecimal() and len(sent) < 19 else None
+    # Of all rows of its kind: a draft is begun from the version before it.
+    versions = type(row).history  # type: ignore[attr-defined]
+    old = versions.filter(history_id=int(sent)).first() if sent.isdecimal() and len(sent) < 19 else None
     now = make(row, None)
     then = make(old.instance, None) if old is not None else None
     changed = [name for name in now.fields if then is None or shown(then, name) != shown(now, name)]

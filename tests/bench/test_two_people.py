@@ -180,4 +180,4 @@ def test_of_two_corrections_of_one_version_the_second_is_told():
 
     told = refusals(at_once(change(90.0, people[0]), change(120.0, people[1])))
     assert len(told) == 1
-    assert "changed this at the same moment" in told[0]
+    assert "changed this meanwhile" in told[0]

@@ -15,6 +15,7 @@ from labbench.lab.models import GlassCount, GlassStock
 from labbench.pages.bench.cautions import caution
 from labbench.pages.catalogue.keeping import KeepPage, kept, sent
 from labbench.pages.catalogue.record_forms import GlassCountForm, GlassForm, WhyForm
+from labbench.pages.meanwhile import watched
 from labbench.studies.queries import coupons_of_glass
 
 
@@ -53,7 +54,7 @@ def new_glass(request: HttpRequest) -> HttpResponse:
 def edit_glass(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(GlassStock, pk=pk)
     name, back = f"Glass {found.code}", address(found)
-    form = GlassForm(sent(request), instance=found)
+    form = watched(lambda row, data: GlassForm(data, instance=row), found, sent(request))
 
     def store() -> tuple[str, str]:
         services.store_glass(glass=form.save(commit=False), by=request.user, reason=form.given_reason)

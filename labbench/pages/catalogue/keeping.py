@@ -9,9 +9,11 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
+from labbench.pages.meanwhile import hold
 from labbench.pages.refusals import add_refusal
 
 
@@ -42,7 +44,9 @@ def kept(
     """Show the form; sent and valid, `store` stores it and gives where to go and what to say there."""
     if request.method == "POST" and form.is_valid():
         try:
-            address, words = store()
+            with transaction.atomic():
+                hold(form)
+                address, words = store()
         except ValidationError as refused:
             add_refusal(form, refused)
         else:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
 from django.core.exceptions import ValidationError
@@ -17,6 +19,7 @@ from labbench.lab.models import Procedure, ProcedureVersion
 from labbench.lab.records import newest_version
 from labbench.pages.catalogue.keeping import KeepPage, kept, sent
 from labbench.pages.catalogue.record_forms import DraftForm, ProcedureForm, WhyForm
+from labbench.pages.meanwhile import given, watched
 
 
 @require_safe
@@ -72,7 +75,7 @@ def new_procedure(request: HttpRequest) -> HttpResponse:
 def edit_procedure(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Procedure, pk=pk)
     heading, back = f"Change {found.code}", reverse("catalogue") + "#procedures"
-    form = ProcedureForm(sent(request), instance=found)
+    form = watched(lambda row, data: ProcedureForm(data, instance=row), found, sent(request))
 
     def store() -> tuple[str, str]:
         services.store_procedure(procedure=form.save(commit=False), by=request.user, reason=form.given_reason)
@@ -89,19 +92,24 @@ def write_draft(request: HttpRequest, pk: int) -> HttpResponse:
     versions = procedure.versions.order_by("-number")
     draft, approved = versions.filter(is_draft=True).first(), versions.filter(is_draft=False).first()
     begin = draft or approved
-    initial = {
-        "text": begin.text if begin else "",
-        "effective_on": draft.effective_on if draft else timezone.localdate(),
-        "change_note": draft.change_note if draft else "",
-    }
-    form = DraftForm(sent(request), initial=initial)
-    if approved is None:
-        form.fields.pop("change_note")
-    else:
-        form.fields["change_note"].required = True
+
+    def draft_form(row: ProcedureVersion | None, data: Any) -> DraftForm:
+        initial = {
+            "text": row.text if row else "",
+            "effective_on": row.effective_on if row and row.is_draft else timezone.localdate(),
+            "change_note": row.change_note if row and row.is_draft else "",
+        }
+        form = DraftForm(data, initial=initial)
+        if approved is None:
+            form.fields.pop("change_note")
+        else:
+            form.fields["change_note"].required = True
+        return form
+
+    form = watched(draft_form, begin, sent(request)) if begin else draft_form(None, sent(request))
 
     def store() -> tuple[str, str]:
-        stored = services.write_draft(procedure=procedure, by=request.user, **form.cleaned_data)
+        stored = services.write_draft(procedure=procedure, by=request.user, **given(form))
         return address(stored), "The draft is stored. Look at what changed, then have it approved."
 
     number = (approved.number if approved else 0) + 1

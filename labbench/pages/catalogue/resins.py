@@ -20,6 +20,7 @@ from labbench.lab.models import LotCount, Resin, ResinLot
 from labbench.pages.bench.cautions import caution
 from labbench.pages.catalogue.keeping import KeepPage, kept, sent
 from labbench.pages.catalogue.record_forms import LotCountForm, LotForm, ResinForm, WhyForm
+from labbench.pages.meanwhile import watched
 from labbench.studies.blinding import hidden_from
 
 COUPONS_A_PAGE = 25
@@ -80,7 +81,7 @@ def new_resin(request: HttpRequest) -> HttpResponse:
 def edit_resin(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Resin, pk=pk)
     name, back = found.name, resin_address(found)
-    form = ResinForm(sent(request), instance=found)
+    form = watched(lambda row, data: ResinForm(data, instance=row), found, sent(request))
 
     def store() -> tuple[str, str]:
         lots.store_resin(resin=form.save(commit=False), by=request.user, reason=form.given_reason)
@@ -112,7 +113,7 @@ def new_lot(request: HttpRequest) -> HttpResponse:
 def edit_lot(request: HttpRequest, pk: int) -> HttpResponse:
     lot = get_object_or_404(ResinLot.objects.select_related("resin"), pk=pk)
     name, back = str(lot), lot_address(lot)
-    form = LotForm(sent(request), instance=lot)
+    form = watched(lambda row, data: LotForm(data, instance=row), lot, sent(request))
 
     def store() -> tuple[str, str]:
         lots.store_lot(lot=form.save(commit=False), by=request.user, reason=form.given_reason)

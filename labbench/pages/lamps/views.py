@@ -17,6 +17,7 @@ from labbench.pages.bench.cautions import caution
 from labbench.pages.catalogue.keeping import KeepPage, kept, sent
 from labbench.pages.catalogue.record_forms import WhyForm
 from labbench.pages.lamps.forms import HoursForm, LampForm, ReplacementForm
+from labbench.pages.meanwhile import watched
 
 
 def address(lamp: Lamp) -> str:
@@ -47,7 +48,7 @@ def new_lamp(request: HttpRequest) -> HttpResponse:
 def edit_lamp(request: HttpRequest, pk: int) -> HttpResponse:
     lamp = get_object_or_404(Lamp, pk=pk)
     page = page_of(lamp, f"Change lamp {lamp.code}", request)
-    form = LampForm(sent(request), instance=lamp)
+    form = watched(lambda row, data: LampForm(data, instance=row), lamp, sent(request))
 
     def store() -> tuple[str, str]:
         lamp_lives.store_lamp(lamp=form.save(commit=False), by=request.user, reason=form.given_reason)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import permission_required
 from django.core.exceptions import ValidationError
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -15,6 +18,7 @@ from labbench.lab import meters, queries
 from labbench.lab.due import due
 from labbench.lab.models import Calibration, LampSurvey, Radiometer
 from labbench.pages.bench.fields import QuantityField
+from labbench.pages.meanwhile import given, hold, watched
 from labbench.pages.refusals import add_refusal
 
 SURVEYS_SHOWN = 20
@@ -159,11 +163,18 @@ def new_meter(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def change_meter(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Radiometer, pk=pk)
-    form = MeterForm(request.POST or None, initial={name: getattr(found, name) for name in MeterForm.base_fields})
-    form.fields["reason"] = why_field()
+
+    def meter_form(row: Radiometer, data: Any) -> MeterForm:
+        form = MeterForm(data, initial={name: getattr(row, name) for name in MeterForm.base_fields})
+        form.fields["reason"] = why_field()
+        return form
+
+    form = watched(meter_form, found, request.POST if request.method == "POST" else None)
     if form.is_valid():
         try:
-            meters.change_meter(meter=found, by=request.user, **form.cleaned_data)
+            with transaction.atomic():
+                hold(form)
+                meters.change_meter(meter=found, by=request.user, **given(form))
         except ValidationError as refused:
             add_refusal(form, refused)
         else:
