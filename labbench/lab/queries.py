@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from django.conf import settings
-from django.db.models import OuterRef, Prefetch, QuerySet, Subquery
+from django.db.models import Exists, OuterRef, Prefetch, QuerySet, Subquery
 from django.utils import timezone
 
 from labbench.lab.due import Due, due
@@ -103,6 +103,18 @@ def renewal_since() -> Subquery:
     """When a part of its lamp was renewed after a survey, None where none was: to annotate surveys with."""
     renewals = LampReplacement.objects.filter(lamp=OuterRef("lamp"), replaced_at__gt=OuterRef("surveyed_at"))
     return Subquery(renewals.order_by("replaced_at").values("replaced_at")[:1])
+
+
+def followed() -> Exists:
+    """Whether a later survey of the same lamp stands, by the same distance and cover: to annotate surveys with."""
+    later = LampSurvey.objects.filter(
+        lamp=OuterRef("lamp"),
+        distance_mm=OuterRef("distance_mm"),
+        is_cover_on=OuterRef("is_cover_on"),
+        surveyed_at__gt=OuterRef("surveyed_at"),
+        withdrawn_at=None,
+    )
+    return Exists(later)
 
 
 def survey_due(survey: LampSurvey | None, renewed_at: datetime | None, *, today: date) -> Due:

@@ -38,7 +38,8 @@ def survey_list(request: HttpRequest) -> HttpResponse:
         rows = rows.filter(lamp=number)
     if (number := number_in(meter)) is not None:
         rows = rows.filter(radiometer=number)
-    page = Paginator(rows.annotate(renewed_at=queries.renewal_since()), PAGE).get_page(request.GET.get("page"))
+    rows = rows.annotate(renewed_at=queries.renewal_since(), is_followed=queries.followed())
+    page = Paginator(rows, PAGE).get_page(request.GET.get("page"))
     summaries = queries.survey_summaries([row.pk for row in page])
     today = timezone.localdate()
     context = {

@@ -338,3 +338,18 @@ def test_a_survey_made_before_a_part_was_renewed_is_good_no_more(guest):
     assert "Good until lamp renewed" in words_of(page(guest, "survey", survey.pk))
     assert "before a part was renewed" in text_of(guest.get(reverse("cure")))
     assert "counts for no repair" in text_of(guest.get(reverse("cure"), {"survey": survey.pk}))
+
+
+def test_an_old_survey_asks_for_nothing_where_a_later_one_stands(guest):
+    lamp = factories.lamp(code="L-9")
+    now = timezone.now()
+    surveyed(lamp, at=now - timedelta(days=400), lamp_hours_h=10)
+    assert "too old since" in words_of(page(guest, "surveys"))
+    later = surveyed(lamp, at=now - timedelta(days=1), lamp_hours_h=20)
+    shown = words_of(page(guest, "surveys"))
+    assert "too old since" not in shown
+    assert "a later one stands" in shown
+    LampSurvey.objects.filter(pk=later.pk).update(
+        distance_mm=99
+    )  # at another distance it stands for nothing of the first
+    assert "too old since" in words_of(page(guest, "surveys"))
