@@ -6,7 +6,7 @@ import pytest
 from django.urls import reverse
 
 from labbench.lab import procedures
-from labbench.lab.models import GlassStock, Procedure, Resin
+from labbench.lab.models import GlassStock, LampSurvey, Procedure, Resin
 from labbench.lab.records import keep
 from tests import factories
 from tests.pages.conftest import signed_in
@@ -99,3 +99,18 @@ def test_a_draft_that_somebody_wrote_meanwhile_is_not_written_over():
     assert "text: 1. Cure 60 s. → 1. Cure 90 s." in told(answer)
     assert answer.context["form"]["text"].value() == "1. Cure 45 s."
     assert procedure.versions.get(number=2).text == "1. Cure 90 s."
+
+
+def test_a_survey_corrected_meanwhile_is_not_corrected_from_an_old_page():
+    client = signed_in("lead")
+    survey = keep(factories.survey(factories.lamp()), by=factories.person())
+    survey.points.create(x_mm=0, y_mm=0, reading=1, raw_reading=9.0, irradiance_mw_cm2=9.0)
+    address = reverse("correct-survey", args=[survey.pk])
+    shown = client.get(address)
+    late = as_shown(client, address) | {"place_0": "9", "seen": str(shown.context["seen"])}
+    assert f'name="seen" value="{shown.context["seen"]}"' in shown.content.decode()
+    assert client.post(address, late | {"place_0": "8", "why": "misread"}).status_code == 302
+    answer = client.post(address, late | {"distance_mm": "77", "why": "measured"})
+    assert "changed this meanwhile" in told(answer)
+    stored = LampSurvey.objects.get()
+    assert (stored.points.get().irradiance_mw_cm2, stored.distance_mm == 77) == (8.0, False)

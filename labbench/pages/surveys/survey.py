@@ -17,6 +17,7 @@ from labbench.bench.doses import doses_from
 from labbench.formats.survey_points_export import survey_points_csv
 from labbench.lab import queries, surveys
 from labbench.lab.models import Lamp, LampSurvey, Radiometer, SurveyDraft
+from labbench.lab.records import newest_version
 from labbench.pages.bench.cautions import caution, exposure_words
 from labbench.pages.refusals import add_refusal
 from labbench.pages.surveys.corrections import corrections
@@ -134,7 +135,10 @@ def survey_points(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def correct_survey(request: HttpRequest, pk: int) -> HttpResponse:
     """Conditions and readings of a stored survey, with a reason; what stood before stays in the history."""
+    # Read before the survey: what is corrected in between is not undone by this page.
+    newest = newest_version(get_object_or_404(LampSurvey, pk=pk))
     found = the_survey(pk)
+    seen = newest if (sent := number_in(request.POST.get("seen", ""))) is None else sent
     places, readings = stored_places(found)
     initial = {name: getattr(found, name) for name in surveys.CONDITIONS} | {
         "radiometer": found.radiometer_id,
@@ -160,6 +164,7 @@ def correct_survey(request: HttpRequest, pk: int) -> HttpResponse:
                 radiometer=given["radiometer"],
                 applies_factor=given["applies_factor"],
                 surveyed_at=at,
+                seen=seen,
                 **own,
             )
         except ValidationError as refused:
@@ -173,7 +178,7 @@ def correct_survey(request: HttpRequest, pk: int) -> HttpResponse:
             else:
                 messages.info(request, "Nothing was different; nothing was stored.")
             return redirect("survey", pk)
-    context = {"survey": found, "form": form, "table": table, "unit": unit_word(found)}
+    context = {"survey": found, "form": form, "table": table, "unit": unit_word(found), "seen": seen}
     return render(request, "surveys/correct.html", context)
 
 
