@@ -1,7 +1,8 @@
 """Recording one coupon's repair, look, strength and deviations through the pages."""
 
 import re
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.utils import timezone
@@ -535,3 +536,16 @@ def test_a_record_that_was_taken_out_meanwhile_is_not_found(sign_in, repaired, l
     sent = as_shown(client, address)
     sign_in("lead").post(f"/records/inspection/{look.pk}/take-out/", {"reason": "wrong coupon"})
     assert client.post(address, sent | {"note": "x", "why": "y"}).status_code == 404
+
+
+@pytest.mark.parametrize("hour", [0, 1])
+def test_a_repair_of_the_hour_that_comes_twice_is_corrected_without_its_time(sign_in, repaired, hour):
+    # Berlin: on 25 October 2026 the hour from 02:00 came twice (IANA time zone database).
+    at = datetime(2026, 10, 25, hour, 30, tzinfo=UTC)
+    client, coupon = sign_in("lead"), repaired()
+    Repair.objects.filter(coupon=coupon).update(repaired_at=at)
+    address = f"/records/repair/{coupon.repair.pk}/correct/"
+    with timezone.override(ZoneInfo("Europe/Berlin")):
+        client.post(address, as_shown(client, address) | {"cure_time_s": "120", "why": "read from the timer"})
+    repair = Repair.objects.get(coupon=coupon)
+    assert (repair.cure_time_s, repair.repaired_at) == (120.0, at)
