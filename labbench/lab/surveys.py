@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
@@ -29,7 +29,7 @@ from labbench.lab.models import (
 from labbench.lab.models.surveys import UNIT_MW_CM2, SurveyConditions
 from labbench.lab.records import keep, refuse_changed, remove
 from labbench.science.survey_cautions import survey_cautions
-from labbench.science.survey_layout import MOST_PLACES, Place
+from labbench.science.survey_layout import LARGEST_PLACE_MM, MOST_PLACES, Place
 
 # Curing lamps stay far below; the database refuses more.
 MOST_MW_CM2 = 10_000.0
@@ -75,6 +75,7 @@ def start_draft(
     for x, y, raw in readings:
         number = at[x, y]
         counts[number] += 1
+        refuse_more_repeats(counts[number], (x, y))
         rows.append(DraftReading(draft=draft, place=number, reading=counts[number], raw_reading=raw))
         check_irradiance(draft, raw, (x, y))
     DraftReading.objects.bulk_create(rows)
@@ -139,6 +140,12 @@ def checked_places(places: Sequence[Place]) -> list[list[float]]:
         raise ValidationError("A survey needs at least one point.")
     if len(places) > MOST_PLACES:
         raise ValidationError(f"{len(places)} points are more than the {MOST_PLACES} that a survey takes.")
+    far = next((place for place in places if max(abs(place[0]), abs(place[1])) > LARGEST_PLACE_MM), None)
+    if far is not None:
+        raise ValidationError(
+            f"The point x {number_text(far[0])} mm, y {number_text(far[1])} mm is further than "
+            f"{number_text(LARGEST_PLACE_MM)} mm from the middle."
+        )
     if len(set(places)) < len(places):
         twice = next(place for number, place in enumerate(places) if place in places[:number])
         raise ValidationError(
@@ -146,6 +153,15 @@ def checked_places(places: Sequence[Place]) -> list[list[float]]:
             "read it again at the same point instead."
         )
     return [[float(x), float(y)] for x, y in places]
+
+
+def refuse_more_repeats(count: int, place: Sequence[float]) -> None:
+    """ValidationError where a point is read more often than a survey takes: by hand, from a file or in a correction."""
+    if count > MOST_REPEATS:
+        raise ValidationError(
+            f"The point x {number_text(place[0])} mm, y {number_text(place[1])} mm is read {count} times; "
+            f"a point is read {MOST_REPEATS} times at most."
+        )
 
 
 @transaction.atomic
@@ -160,8 +176,7 @@ def read_place(*, draft: SurveyDraft, place: int, reading: int, raw_reading: flo
     if raw_reading is None:
         draft.readings.filter(place=place, reading=reading).delete()
         return
-    if reading > MOST_REPEATS:
-        raise ValidationError(f"A point is read {MOST_REPEATS} times at most.")
+    refuse_more_repeats(reading, draft.places[place])
     check_irradiance(draft, raw_reading, draft.places[place])
     DraftReading.objects.update_or_create(
         draft=draft, place=place, reading=reading, defaults={"raw_reading": raw_reading, "stored_at": timezone.now()}
@@ -308,6 +323,10 @@ def correct_survey(
     need(reason)
     if not readings:
         raise ValidationError("A survey without any reading says nothing; withdraw it instead.")
+    repeats = Counter((x, y) for x, y, _ in readings)
+    checked_places(list(repeats))
+    for place, count in repeats.items():
+        refuse_more_repeats(count, place)
     hold(survey)
     if seen is not None:
         refuse_changed(survey, seen)

@@ -15,6 +15,8 @@ from labbench.science.line_fit import crossing, fit_line, slope_limits
 
 W_M2_PER_MW_CM2 = 10.0
 J_M2_PER_MJ_CM2 = 10.0
+# exp(-100) of the surface's light is none.
+MOST_DEPTHS = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,9 +189,11 @@ def cure_depth_mm(exposure_mj_cm2: float, *, dp_mm: float, ec_mj_cm2: float) -> 
 
 
 def exposure_for_depth(depth_mm: float, *, dp_mm: float, ec_mj_cm2: float) -> float:
-    """Exposure at the surface that gels to a depth: Ec exp(depth / Dp)."""
+    """Exposure at the surface that gels to a depth: Ec exp(depth / Dp). ValueError beyond 100 Dp, where no light is left."""
     if not (dp_mm > 0 and ec_mj_cm2 > 0 and depth_mm >= 0):
         raise ValueError("Dp and Ec are above 0, a depth is not negative")
+    if depth_mm > MOST_DEPTHS * dp_mm:
+        raise ValueError(f"a depth of more than {MOST_DEPTHS} Dp gets no light")
     return ec_mj_cm2 * exp(depth_mm / dp_mm)
 
 

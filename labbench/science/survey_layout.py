@@ -7,6 +7,7 @@ from math import cos, pi, sin
 
 # More points than anybody reads by hand; a table of them still opens and is sent at once.
 MOST_PLACES = 500
+LARGEST_PLACE_MM = 5000.0
 
 Place = tuple[float, float]  # x and y in mm; the middle of the cure area is (0, 0)
 

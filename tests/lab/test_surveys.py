@@ -105,6 +105,7 @@ def test_the_factor_is_that_of_the_day_it_was_read():
         ({"places": []}, "at least one point"),
         ({"places": [(0.0, 0.0), (1.0, 2.0), (0.0, 0.0)]}, "The point x 0 mm, y 0 mm is there twice"),
         ({"places": [(float(x), 0.0) for x in range(501)]}, "501 points are more than the 500"),
+        ({"places": [(999_999.0, 0.0)]}, "is further than"),
         ({"distance_mm": -1.0}, "survey_distance|0"),
         ({"readings": [(0.0, 0.0, -2.0)]}, "−2 is below 0; zero the meter in the dark"),
         ({"readings": [(0.0, 0.0, 20000.0)]}, "more than 10"),
@@ -212,6 +213,27 @@ def test_a_corrected_meter_brings_its_own_factor_to_every_point():
 def test_a_correction_needs_a_reason_and_readings(reason, readings, message):
     with pytest.raises(ValidationError, match=message):
         corrected(stored(9.0), readings, reason=reason)
+
+
+@pytest.mark.parametrize(
+    ("readings", "message"),
+    [
+        ([(999_999.0, 0.0, 5.0)], "is further than"),
+        ([(float(x), 0.0, 5.0) for x in range(501)], "501 points are more than the 500"),
+        ([(0.0, 0.0, 5.0)] * 51, "is read 51 times; a point is read 50 times at most"),
+    ],
+)
+def test_a_correction_has_the_limits_of_a_survey(readings, message):
+    survey = stored(9.0)
+    with pytest.raises(ValidationError, match=message):
+        corrected(survey, readings)
+    assert [row[3] for row in values_of(survey)] == [9]
+
+
+def test_a_file_that_reads_a_point_too_often_is_refused():
+    with pytest.raises(ValidationError, match="is read 51 times; a point is read 50 times at most"):
+        draft(places=[(0.0, 0.0)], readings=[(0.0, 0.0, 5.0)] * 51)
+    assert not SurveyDraft.objects.exists()
 
 
 def test_a_refused_correction_changes_nothing():

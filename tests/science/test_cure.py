@@ -97,6 +97,8 @@ def test_depth_of_cure():
     # Recomputed.
     assert cure_depth_mm(40, dp_mm=0.15, ec_mj_cm2=6) == pytest.approx(0.2845680, abs=1e-6)
     assert exposure_for_depth(2.1, dp_mm=0.5, ec_mj_cm2=12) == pytest.approx(800.23597, abs=1e-4)
+    with pytest.raises(ValueError, match="more than 100 Dp gets no light"):
+        exposure_for_depth(100, dp_mm=0.1, ec_mj_cm2=10)
     assert share_at_depth(1, dp_mm=0.5) == pytest.approx(0.1353353, abs=1e-6)
     assert mean_share_over_depth(1, dp_mm=0.5) == pytest.approx(0.4323324, abs=1e-6)
 

@@ -286,7 +286,10 @@ def depth_part(form: DepthForm) -> CurePart:
         else f"{dose_words(asked['exposure_mj_cm2'])} are not more than Ec: no gel begins."
     ]
     if asked["depth_mm"] is not None:
-        needed = exposure_for_depth(asked["depth_mm"], **constants)
+        try:
+            needed = exposure_for_depth(asked["depth_mm"], **constants)
+        except ValueError as refused:
+            return CurePart(anchor, title, form, refusal=f"No exposure for this depth: {refused}.")
         sentences.append(
             f"{with_unit(number_text(asked['depth_mm']), 'mm')} need {dose_words(needed)} at the surface; of its light "
             f"{percent_text(share_at_depth(asked['depth_mm'], dp_mm=asked['dp_mm']))} arrive there."

@@ -18,6 +18,7 @@ DURATION = re.compile(
     r"(?:(?P<days>\d+)d)?(?:(?P<hours>\d+(?:[.,]\d+)?)h)?(?:(?P<minutes>\d+)(?:m|min)?)?", re.IGNORECASE
 )
 COLDEST_C, HOTTEST_C = -100.0, 300.0
+MOST_SIGNS = 24
 LONGEST_MINUTES = 60 * 24 * 60
 
 
@@ -38,13 +39,15 @@ class OpenText(forms.Field):
     def __init__(self, **extra: Any) -> None:
         extra.setdefault("required", False)
         super().__init__(**extra)
-        self.widget.attrs |= {"autocomplete": "off", "maxlength": 24}
+        self.widget.attrs |= {"autocomplete": "off", "maxlength": MOST_SIGNS}
 
     def prepare_value(self, value: Any) -> Any:
         return repr(round(value, 2)).removesuffix(".0") if isinstance(value, int | float) else value
 
     def to_python(self, value: Any) -> Any:
         text = cleaned(str(value or "")).replace(" ", "")
+        if len(text) > MOST_SIGNS:
+            raise ValidationError(f"This is longer than {MOST_SIGNS} signs; write it like 90 or 12.5.")
         return self.read(text) if text else None
 
     def read(self, text: str) -> Any:

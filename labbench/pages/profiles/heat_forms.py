@@ -17,6 +17,8 @@ from labbench.pages.profiles.fields import DifferenceField, TemperatureField
 
 # A lab's room; where a round begins and nothing else is known.
 ROOM_C = 21.0
+# A file is read while the page is waited for: 42 MB took 850 MB of memory.
+MOST_BYTES = 20_000_000
 # Still air: free convection and radiation, computed. Fans: common practice, no source.
 AIR_FLOWS = {
     "unknown": ("not known: 5 to 60 W/(m² K)", (5.0, 60.0)),
@@ -191,6 +193,14 @@ class FitForm(GlassFields):
             self.add_error("log", f"{log.name} is empty: it has 0 bytes.")
         elif log is None and given.get("trace") is None and "log" not in self.errors:
             self.add_error("log", "Choose a logger’s file.")
+        kept = given.get("trace")
+        size = log.size if log is not None else kept.size_bytes if kept is not None else None
+        if size is not None and size > MOST_BYTES:
+            self.add_error(
+                "log" if log is not None else "trace",
+                f"This file has {size / 1e6:.0f} MB. A fit needs one change of the air: hand in a part of it, "
+                f"{MOST_BYTES // 1_000_000} MB at most.",
+            )
         low, high = given.get("from_minutes"), given.get("to_minutes")
         if (low is None) != (high is None):
             self.add_error("to_minutes" if high is None else "from_minutes", "Both ends, or neither.")

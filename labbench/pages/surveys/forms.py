@@ -20,9 +20,8 @@ from labbench.pages.bench import choices
 from labbench.pages.bench.choices import NotedChoiceField
 from labbench.pages.bench.fields import MomentField, QuantityField
 from labbench.pages.bench.forms import BenchForm, note_field
-from labbench.science.survey_layout import MOST_PLACES, Place, grid_places, ring_places
+from labbench.science.survey_layout import LARGEST_PLACE_MM, MOST_PLACES, Place, grid_places, ring_places
 
-LARGEST_PLACE_MM = 5000.0
 RINGS = (1, 2, 3)
 
 

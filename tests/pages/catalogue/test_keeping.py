@@ -138,6 +138,19 @@ def test_what_is_left_is_counted_and_a_mistaken_count_taken_out(technician):
     assert LotCount.history.first().history_change_reason == "wrong bottle"
 
 
+def test_a_count_is_taken_out_by_whoever_made_it_or_the_lead(technician, client):
+    lot = factories.resin_lot(quantity_ml=100)
+    technician.post(reverse("count-lot", args=[lot.pk]), {"left_ml": "30", "reason": "spilt"})
+    page = reverse("remove-lot-count", args=[LotCount.objects.get().pk])
+    client.force_login(factories.person("technician"))
+    assert page not in client.get(reverse("resin-lot", args=[lot.pk])).content.decode()
+    assert client.post(page, {"reason": "not mine"}).status_code == 403
+    client.force_login(factories.person("lead"))
+    assert page in client.get(reverse("resin-lot", args=[lot.pk])).content.decode()
+    client.post(page, {"reason": "wrong bottle"})
+    assert not LotCount.objects.exists()
+
+
 def repaired(lot, coupon, **details):
     return Repair.objects.create(
         coupon=coupon, repaired_at=NOON, technician=factories.person("technician"), resin_lot=lot, lamp=factories.lamp(),

@@ -130,6 +130,8 @@ def test_depth_needs_the_source_of_its_constants_and_is_no_full_cure(guest):
     # 0.231 mm: the published example of tests/science/test_cure.py.
     assert text.startswith("0.231\u202fmm")
     assert "not full cure" in text
+    deep = {"depth-dp_mm": "0.1", "depth-depth_mm": "100", "depth-source": "tutorial"}
+    assert "a depth of more than 100 Dp gets no light" in words(asked(guest, **given | deep), "depth")
 
 
 def test_working_curve_from_trials(guest):

@@ -16,6 +16,7 @@ from labbench.bench.models import Load, LoadPlace, TraceFile
 from labbench.formats.glass_construction import Construction, read_construction
 from labbench.lab.models import GlassStock
 from labbench.lab.profiles import STARTING_PROFILES, create_profile
+from labbench.pages.profiles import heat_forms
 from labbench.science.heat.conduction import coupon_temperatures
 from labbench.science.heat.layers import laminate
 from tests import factories
@@ -247,3 +248,9 @@ def test_a_trace_that_says_too_little_is_refused_in_words(guest, data, extra, wo
 @pytest.mark.parametrize("name", ["load", "step"])
 def test_a_number_longer_than_any_record_has_is_none(guest, name):
     assert asked(guest, **{name: "9" * 5000}).status_code == 200
+
+
+def test_a_file_too_large_to_wait_for_is_refused(guest, monkeypatch):
+    monkeypatch.setattr(heat_forms, "MOST_BYTES", 1000)
+    answer = fitted(guest, step_log())
+    assert "A fit needs one change of the air: hand in a part of it" in answer.content.decode()

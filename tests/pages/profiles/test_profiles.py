@@ -99,6 +99,8 @@ def test_steps_go_by_their_place_and_may_be_left_out(lead):
         (COLD | {"target_c": "cold"}, "“cold” is not a number"),
         (COLD | {"target_c": "900"}, "can’t be right"),
         (COLD | {"min_minutes": "soon"}, "is no time"),
+        (COLD | {"min_minutes": "9" * 400 + "h"}, "This is longer than 24 signs"),
+        (COLD | {"min_minutes": "9" * 5000}, "This is longer than 24 signs"),
         (COLD | {"min_minutes": "0"}, "can’t be right"),
         (HOT | {"name": "COLD"}, "Step 2: “COLD” is already the name of step 1."),
     ],
