@@ -55,7 +55,13 @@ def test_a_technician_records_a_repair_and_an_inspection_on_a_tablet(demo, table
     page.locator("label.choice", has_text="LED-1").click()
     page.get_by_label("Cure time").fill("90")
     page.get_by_label("Irradiance at the glass").fill("3,2")
+    meter = page.locator("select[name=radiometer] option", has_text="RM-1").get_attribute("value")
+    page.get_by_label("Radiometer").select_option(meter)
+    who = page.locator("label.choice", has_text="First technician")
+    if who.is_visible():  # the coupon was drawn for somebody else: it asks who it was
+        who.click()
     page.get_by_role("button", name=f"Store the repair of {code}").click()
+    expect(page.get_by_role("heading", name="Recorded")).to_be_visible()
     expect(page.locator("main")).to_contain_text(code)
     # Scan it again: the coupon now waits for its rounds.
     page.goto(f"{demo.address}/bench/")

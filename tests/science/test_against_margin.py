@@ -100,7 +100,7 @@ def test_beside_what_was_used_stands_what_was_not():
     assert (resin["adjusted"]["n_used"], resin["adjusted"]["n_missing"]) == (3, 2)
 
 
-@pytest.mark.parametrize("confidence", [0.01, 0.4, 0.5, 0.999999])
+@pytest.mark.parametrize("confidence", [0.01, 0.4, 0.5, 0.9999])
 def test_any_confidence_gives_a_document(confidence):
     coupons = sheet({"resin": ["A", "B", None] * 4}, [1, 0, 0] * 4, strength_mpa=[40.0 + i for i in range(12)],
                     roles=["test", "test", "reference"] * 4)  # fmt: skip
