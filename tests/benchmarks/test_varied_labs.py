@@ -49,6 +49,6 @@ def test_varied_labs(monkeypatch):
             f"| {best['makespan'] / 60:.1f} | {best['late'] / 60:.0f} | {best['units']}, {best['cpu_s']} |"
         )
         if late == best["late"]:
-            # Labs 2 and 5 have better plans than this work finds, by 5.4 and 7.5 %.
+            # Lab 2 has a better plan than this work finds, by 5.4 %, lab 5 on a busy machine, by 7.5 %.
             assert makespan <= 1.08 * best["makespan"], seed
     assert sum(over) <= 3
